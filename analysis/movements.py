@@ -1,0 +1,175 @@
+"""The vocabulary: what each movement sounds like on each note, and where its beat falls.
+
+The vocabulary is data. A :class:`Spelling` gives the sounds written as gracenotes, in order, before the theme note. To
+add a movement, add spellings; nothing else in the package names one. Spellings follow common practice in the trade
+(no published source); those that come from memory are marked ``(mem)``. Where the beat falls differs between teachers, so it is
+a setting (:data:`DEFAULT_BEAT_POINTS` and :data:`BEAT_POINT_CHOICES`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Final, Literal
+
+from analysis.chanter import ABC_LETTERS, Note
+
+Kind = Literal[
+    "gracenote", "strike", "doubling", "throw on D", "grip", "taorluath", "birl", "tachum", "crunluath", "unknown"
+]
+Form = Literal["full", "thumb", "half", "light", "heavy", "with-gracenote", ""]
+
+#: Where a movement meets the beat. ``closes``/``opens``: the first gracenote's end/start; ``starts``: the movement's first
+#: sound; ``theme``: the start of the theme note after it.
+BeatPoint = Literal["closes", "opens", "starts", "theme"]
+
+KINDS: Final[tuple[Kind, ...]] = (
+    "gracenote", "strike", "doubling", "throw on D", "grip", "taorluath", "birl", "tachum", "crunluath", "unknown",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Spelling:
+    """One way of writing a movement: `gracenotes` before the theme note `on`.
+
+    `approach` holds the notes it can be approached from; empty means any.
+    """
+
+    kind: Kind
+    form: Form
+    gracenotes: tuple[Note, ...]
+    on: Note
+    approach: frozenset[Note] = frozenset()
+
+    def fits(self, approach: Note | None) -> bool:
+        """Whether the movement is spelt this way after `approach`."""
+        return not self.approach or approach is None or approach in self.approach
+
+
+@dataclass(frozen=True)
+class Movement:
+    """The name of a movement: what kind it is and in which form."""
+
+    kind: Kind
+    form: Form
+
+
+UNKNOWN: Final = Movement("unknown", "")
+
+
+def notes(letters: str) -> tuple[Note, ...]:
+    """The notes of a run of ABC letters."""
+    return tuple(Note.from_abc(letter) for letter in letters)
+
+
+def _spell(kind: Kind, form: Form, spellings: str, *, approach: str = "") -> list[Spelling]:
+    """Spellings from words such as ``gef>e``: gracenotes, then the theme note they stand before."""
+    result = []
+    for word in spellings.split():
+        graces, _, on = word.partition(">")
+        result.extend(
+            Spelling(kind, form, notes(graces), Note.from_abc(letter), frozenset(notes(approach))) for letter in on
+        )
+    return result
+
+
+def _vocabulary() -> Iterable[Spelling]:
+    yield from _spell("gracenote", "", "g>GABcdef d>GABc e>GABcd", approach="GABcdef")
+    yield from _spell("gracenote", "", "a>GABcdefg")
+    yield from _spell("gracenote", "", "d>GABc e>GABcd f>GABcde")
+    yield from _spell("strike", "", "G>ABcd c>d A>e e>f f>g g>a")
+    yield from _spell("doubling", "full", "gGd>G gAd>A gBd>B gcd>c gde>d gef>e gfg>f", approach="GABcdef")
+    yield from _spell("doubling", "full", "gf>g ag>a", approach="GABcdefg")
+    yield from _spell("doubling", "thumb", "aGd>G aAd>A aBd>B acd>c ade>d aef>e afg>f", approach="g")
+    yield from _spell("doubling", "half", "Gd>G Ad>A Bd>B cd>c de>d ef>e fg>f", approach="ga")
+    yield from _spell("throw on D", "light", "Gdc>d", approach="ABcdefga")
+    yield from _spell("throw on D", "light", "dc>d", approach="G")  # (mem)
+    yield from _spell("throw on D", "heavy", "GdGc>d", approach="ABcdefga")
+    yield from _spell("throw on D", "heavy", "dGc>d", approach="G")  # (mem)
+    yield from _spell("grip", "", "GdG>GABcdefga", approach="ABcefga")
+    yield from _spell("grip", "", "GBG>GABcdefga", approach="d")
+    yield from _spell("grip", "", "dG>ABcdefga", approach="G")  # (mem)
+    yield from _spell("taorluath", "", "GdGe>GABcd", approach="ABcefga")
+    yield from _spell("taorluath", "", "GBGe>GABcd", approach="d")
+    yield from _spell("taorluath", "", "dGe>GABcd", approach="G")  # (mem)
+    yield from _spell("birl", "", "AGAG>A GAG>A")
+    yield from _spell("birl", "with-gracenote", "gAGAG>A")
+    yield from _spell("crunluath", "", "GdGeAfA>e")  # (mem)
+
+
+SPELLINGS: Final[tuple[Spelling, ...]] = tuple(_vocabulary())
+
+DEFAULT_BEAT_POINTS: Final[Mapping[str, BeatPoint]] = {
+    "gracenote": "closes",
+    "strike": "closes",
+    "doubling": "closes",
+    "doubling/half": "starts",
+    "throw on D": "starts",
+    "grip": "starts",
+    "taorluath": "theme",
+    "birl": "starts",
+    "tachum": "closes",
+    "crunluath": "theme",
+    "unknown": "closes",
+}
+
+#: What a studio may choose for each kind, the default first.
+BEAT_POINT_CHOICES: Final[Mapping[str, tuple[BeatPoint, ...]]] = {
+    "gracenote": ("closes", "opens"),
+    "strike": ("closes", "opens"),
+    "doubling": ("closes", "opens"),
+    "throw on D": ("starts", "theme"),
+    "grip": ("starts", "theme"),
+    "taorluath": ("theme", "starts"),
+    "birl": ("starts", "theme"),
+    "tachum": ("closes", "opens"),
+    "crunluath": ("theme", "starts"),
+}
+
+
+@lru_cache(maxsize=4096)
+def _spelt(gracenotes: tuple[Note, ...], on: Note) -> tuple[Spelling, ...]:
+    return tuple(s for s in SPELLINGS if s.gracenotes == gracenotes and s.on == on)
+
+
+def classify(gracenotes: Sequence[Note], on: Note, approach: Note | None) -> Movement:
+    """The movement that `gracenotes` before `on` make after `approach`; ``unknown`` when none is spelt so.
+
+    A spelling that suits the approach wins; one written for other approaches still gets its name.
+    """
+    found = _spelt(tuple(gracenotes), on)
+    for spelling in found:
+        if spelling.fits(approach):
+            return Movement(spelling.kind, spelling.form)
+    return Movement(found[0].kind, found[0].form) if found else UNKNOWN
+
+
+def spelling(kind: Kind, on: Note, approach: Note, *, form: Form | None = None) -> Spelling | None:
+    """How `kind` on `on` is written after `approach` (in `form`, if given), or None where it cannot be played."""
+    for candidate in SPELLINGS:
+        if candidate.kind == kind and candidate.on == on and candidate.fits(approach):
+            if form is None or candidate.form == form:
+                return candidate
+    return None
+
+
+def gracenote_places(gracenotes: Sequence[Note], on: Note, kind: Kind) -> tuple[bool, ...]:
+    """For each written sound of a movement, whether it is a gracenote (True) or the theme note between two (False).
+
+    Only gracenotes and doublings sound their theme note inside the movement.
+    """
+    return tuple(not (kind == "doubling" and note == on) for note in gracenotes)
+
+
+def beat_point(movement: Movement, settings: Mapping[str, str] | None = None) -> BeatPoint:
+    """Where `movement` meets the beat: the studio's setting for the kind (or ``kind/form``), else the default."""
+    keys = (f"{movement.kind}/{movement.form}", movement.kind)
+    for table in (settings or {}, DEFAULT_BEAT_POINTS):
+        for key in keys:
+            if key in table and not (key == "doubling" and movement.form == "half"):
+                return table[key]  # type: ignore[return-value]
+    return "closes"
+
+
+assert len(ABC_LETTERS) == len(Note)

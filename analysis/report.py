@@ -1,0 +1,128 @@
+"""The report's types: the one thing that the screens, the tests and the exports read. Its JSON Schema stands beside this file.
+
+Beyond the fixed keys a report carries what a later judgement needs (`measures` in each movement), so that a change of
+tolerance never decodes audio again.
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal, NotRequired, TypedDict
+
+from analysis.movements import Form, Kind
+
+SCHEMA: Final = 1
+
+BeatSource = Literal["click", "tap", "count-in", "fitted"]
+Role = Literal["theme", "gracenote", "crossing", "unwritten"]
+Flag = Literal[
+    "late", "early", "beat-on-second", "run-together", "missing-gracenote", "wrong-gracenote", "heavy-gracenote",
+    "crossing-noise", "uneven", "missed",
+]  # fmt: skip
+FLAGS: Final[tuple[Flag, ...]] = (
+    "late", "early", "beat-on-second", "run-together", "missing-gracenote", "wrong-gracenote", "heavy-gracenote",
+    "crossing-noise", "uneven", "missed",
+)  # fmt: skip
+
+
+class Recording(TypedDict):
+    duration_s: float
+    sample_rate_hz: int
+    sha256: str
+
+
+class NoteTuning(TypedDict):
+    hz: float
+    cents: float
+    wobble_cents: float | None
+
+
+class Instrument(TypedDict):
+    kind: Literal["practice chanter", "pipes"]
+    low_a_hz: float
+    notes: dict[str, NoteTuning]
+
+
+class Beat(TypedDict):
+    source: BeatSource
+    tempo_bpm: float
+    drift_bpm_per_min: float
+    beats_s: list[float]
+
+
+class SoundedNote(TypedDict):
+    start_s: float
+    end_s: float
+    note: str
+    role: Role
+    confidence: float
+
+
+class ShortNote(TypedDict):
+    note: str
+    start_s: float
+    length_ms: float
+
+
+class Measures(TypedDict):
+    """What judgement reads beside the fixed keys. `written`: the gracenotes as written; `aligned`: for each of them the
+    sounded note's name, start and length, or None where nothing sounded; `parts_ms`: lengths of the parts of a movement that
+    must be even; `second_offset_ms`: the second gracenote's close against the beat; `noises`: every unwritten sound, however
+    short; `played`: whether the movement is there at all."""
+
+    written: list[str]
+    aligned: list[ShortNote | None]
+    parts_ms: list[float]
+    first_offset_ms: float | None
+    second_offset_ms: float | None
+    beat_length_ms: float | None
+    noises: list[ShortNote]
+    played: bool
+    beat_point: str
+
+
+MovementReport = TypedDict(  # noqa: UP013  (the key "from" cannot be written in a class)
+    "MovementReport",
+    {
+        "index": int,
+        "kind": Kind,
+        "form": Form,
+        "on": str,
+        "from": str | None,
+        "bar": int | None,
+        "beat": float | None,
+        "start_s": float | None,
+        "end_s": float | None,
+        "beat_s": float | None,
+        "beat_offset_ms": float | None,
+        "gap_ms": float | None,
+        "gracenotes": list[ShortNote],
+        "crossing_noises": list[ShortNote],
+        "flags": list[Flag],
+        "confidence": float,
+        "measures": NotRequired[Measures],
+    },
+)
+
+
+class ApproachSummary(TypedDict):
+    movements: int
+    clean: int
+    flags: dict[str, int]
+
+
+class Summary(TypedDict):
+    movements: int
+    clean: int
+    offset_median_ms: float | None
+    offset_spread_ms: float | None
+    by_approach: dict[str, ApproachSummary]
+
+
+class Report(TypedDict):
+    schema: int
+    recording: Recording
+    instrument: Instrument
+    beat: Beat
+    notes: list[SoundedNote]
+    movements: list[MovementReport]
+    summary: Summary

@@ -1,0 +1,95 @@
+"""What was written: theme notes, their gracenotes and the movements these make."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cached_property
+
+from analysis.chanter import Note
+from analysis.movements import Form, Kind, classify
+
+
+class ScoreError(ValueError):
+    """The music cannot be read. The message is one plain sentence; `line` and `column` count from 1."""
+
+    def __init__(self, message: str, *, line: int = 0, column: int = 0) -> None:
+        super().__init__(f"line {line}, column {column}: {message}" if line else message)
+        self.line = line
+        self.column = column
+
+
+@dataclass(frozen=True)
+class ThemeNote:
+    """A written theme note and the gracenotes before it. Times are in beats; bars and beats in the bar count from 1."""
+
+    note: Note
+    onset: Fraction
+    duration: Fraction
+    bar: int
+    beat: Fraction
+    gracenotes: tuple[Note, ...] = ()
+    tied: bool = False
+
+
+@dataclass(frozen=True)
+class WrittenMovement:
+    """A movement of the score: the gracenotes before theme note number `theme`, approached from `approach`."""
+
+    index: int
+    kind: Kind
+    form: Form
+    on: Note
+    approach: Note | None
+    theme: int
+    gracenotes: tuple[Note, ...]
+    bar: int
+    beat: Fraction
+
+
+@dataclass(frozen=True)
+class Score:
+    """A piece of written music. `beat_unit` is the beat's share of a whole note, `tempo_bpm` None when none is written."""
+
+    title: str
+    meter: tuple[int, int]
+    beat_unit: Fraction
+    tempo_bpm: float | None
+    themes: tuple[ThemeNote, ...]
+    instruction: str = ""
+
+    @cached_property
+    def movements(self) -> tuple[WrittenMovement, ...]:
+        """Every movement in order; one for each theme note that has gracenotes."""
+        found: list[WrittenMovement] = []
+        for number, theme in enumerate(self.themes):
+            if theme.gracenotes:
+                approach = self.themes[number - 1].note if number else None
+                name = classify(theme.gracenotes, theme.note, approach)
+                found.append(
+                    WrittenMovement(
+                        len(found), name.kind, name.form, theme.note, approach, number, theme.gracenotes, theme.bar, theme.beat
+                    )
+                )
+        return tuple(found)
+
+    @property
+    def beats(self) -> Fraction:
+        """The length in beats."""
+        return self.themes[-1].onset + self.themes[-1].duration if self.themes else Fraction(0)
+
+
+def parse_abc(text: str) -> Score:
+    """The first tune of `text`. Raises ScoreError with line, column and what was expected."""
+    raise NotImplementedError
+
+
+def to_abc(score: Score) -> str:
+    """`score` as ABC in key HP; `parse_abc` gives the same score back."""
+    raise NotImplementedError
+
+
+def sounds(theme: ThemeNote) -> Sequence[Note]:
+    """All that sounds for one theme note: its gracenotes, then the note itself."""
+    return (*theme.gracenotes, theme.note)

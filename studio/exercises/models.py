@@ -1,0 +1,34 @@
+"""Exercises of a studio. The ABC text is the exercise; the family's parameters say how it was made."""
+
+from __future__ import annotations
+
+from django.db import models
+
+from studio.people.models import Studio, User
+
+
+class Exercise(models.Model):
+    """One exercise. Put away, it is no longer offered, but takes and plans that used it keep it."""
+
+    class Family(models.TextChoices):
+        SINGLE_THEN_FULL = "single-then-full", "single then full"
+        FROM_SHORT_NOTES = "from-short-notes", "from short notes"
+        PHRASE = "phrase", "in a phrase"
+
+    studio = models.ForeignKey(Studio, on_delete=models.CASCADE, related_name="exercises")
+    title = models.CharField(max_length=120)
+    family = models.CharField(max_length=30, choices=Family)
+    # What the family was asked for: {"kind": "doubling", "on": "E", "approaches": ["low A", …], "repeats": 1, "cut_share": 0.25}
+    parameters = models.JSONField(default=dict, blank=True)
+    abc = models.TextField()
+    tempo_bpm = models.PositiveSmallIntegerField()
+    instruction = models.CharField(max_length=300, blank=True)
+    created_by = models.ForeignKey(User, on_delete=models.SET_NULL, null=True, related_name="+")
+    created_at = models.DateTimeField(auto_now_add=True)
+    put_away_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["title", "pk"]
+
+    def __str__(self) -> str:
+        return self.title
