@@ -1,0 +1,272 @@
+"""Which beat: clicks or taps heard through the take, a count-in carried on, or a tempo line fitted to the notes.
+
+The chain of strokes is followed from one to the next with a running estimate of the beat's length, so that it survives
+missing strokes and a drifting tempo; the beats reported are a smooth line through the strokes. A foot scatters by several
+milliseconds about the beat its owner means: the line is the beat, not the single tap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.percussion import Strokes
+from analysis.report import BeatSource
+
+SLOWEST_BPM: Final = 30.0
+FASTEST_BPM: Final = 150.0
+_MOST_MISSING: Final = 3
+_INTERVAL_SPREAD: Final = 0.035
+_LEAST_COVERAGE: Final = 0.7
+_TAP_DEPTH: Final = 0.25
+
+
+@dataclass(frozen=True)
+class BeatLine:
+    """Beats as a smooth line: `beats_s` (n,) from before the first sound to after the last, one entry a beat."""
+
+    source: BeatSource
+    beats_s: NDArray[np.float64]
+
+    @property
+    def tempo_bpm(self) -> float:
+        """The mean tempo in beats a minute."""
+        return float(60.0 * (self.beats_s.size - 1) / (self.beats_s[-1] - self.beats_s[0]))
+
+    @property
+    def drift_bpm_per_min(self) -> float:
+        """The slope of the tempo over the take."""
+        if self.beats_s.size < 6:
+            return 0.0
+        middles = 0.5 * (self.beats_s[1:] + self.beats_s[:-1])
+        slope = float(np.polyfit(middles / 60.0, 60.0 / np.diff(self.beats_s), 1)[0])
+        return slope
+
+    def nearest(self, time_s: float) -> tuple[float, float]:
+        """The beat nearest to `time_s` and the beat's length there, in seconds."""
+        index = int(np.argmin(np.abs(self.beats_s - time_s)))
+        return float(self.beats_s[index]), self.length_s(index)
+
+    def length_s(self, index: int) -> float:
+        """The beat's length in seconds around beat `index`."""
+        low, high = max(0, index - 1), min(self.beats_s.size - 1, index + 1)
+        return float((self.beats_s[high] - self.beats_s[low]) / (high - low))
+
+    def at(self, place: float) -> float:
+        """The time of a place counted in beats from the line's first beat, carried on beyond both ends."""
+        whole = np.arange(self.beats_s.size)
+        if place <= 0:
+            return float(self.beats_s[0] + place * (self.beats_s[1] - self.beats_s[0]))
+        if place >= whole[-1]:
+            return float(self.beats_s[-1] + (place - whole[-1]) * (self.beats_s[-1] - self.beats_s[-2]))
+        return float(np.interp(place, whole, self.beats_s))
+
+    def place(self, time_s: float) -> float:
+        """The place of `time_s` in beats from the line's first beat: the inverse of :meth:`at`."""
+        if time_s <= self.beats_s[0]:
+            return float((time_s - self.beats_s[0]) / (self.beats_s[1] - self.beats_s[0]))
+        if time_s >= self.beats_s[-1]:
+            return float(self.beats_s.size - 1 + (time_s - self.beats_s[-1]) / (self.beats_s[-1] - self.beats_s[-2]))
+        return float(np.interp(time_s, self.beats_s, np.arange(self.beats_s.size)))
+
+
+@dataclass(frozen=True)
+class _Chain:
+    members: list[int]
+    numbers: list[int]
+    score: float
+
+
+def _follow(found: Strokes, period_s: float) -> _Chain:
+    """The best chain of strokes about `period_s` apart: stroke indices and their beat numbers."""
+    times, strength = found.times_s, np.minimum(found.strength, 6.0)
+    count = times.size
+    score = strength.copy()
+    period = np.full(count, period_s)
+    back = np.full(count, -1)
+    steps = np.zeros(count, dtype=int)
+    for here in range(count):
+        first = int(np.searchsorted(times, times[here] - period_s * (_MOST_MISSING + 1.5)))
+        for there in range(first, here):
+            gap = times[here] - times[there]
+            beats = int(round(gap / period[there]))
+            if not 1 <= beats <= _MOST_MISSING + 1:
+                continue
+            off = (gap / beats - period[there]) / (_INTERVAL_SPREAD * period[there])
+            if abs(off) > 3.5 or abs(gap / beats / period_s - 1.0) > 0.16:
+                continue
+            gained = score[there] + strength[here] - 0.6 * off * off - 2.5 * (beats - 1)
+            if gained > score[here]:
+                score[here], back[here], steps[here] = gained, there, beats
+                period[here] = 0.7 * period[there] + 0.3 * gap / beats
+    if count == 0:
+        return _Chain([], [], 0.0)
+    member = int(np.argmax(score))
+    best = float(score[member])
+    members, gaps = [member], []
+    while back[member] >= 0:
+        gaps.append(int(steps[member]))
+        member = int(back[member])
+        members.append(member)
+    members.reverse()
+    numbers = np.concatenate([[0], np.cumsum(gaps[::-1])]).astype(int).tolist()
+    return _Chain(members, numbers, best)
+
+
+def _periods(tempo_bpm: float | None) -> NDArray[np.float64]:
+    if tempo_bpm is not None:
+        return 60.0 / (tempo_bpm * np.array([1.0, 0.92, 1.08, 0.5, 2.0]))
+    return np.asarray(60.0 / np.geomspace(36.0, 144.0, 36))
+
+
+def heard_beat(
+    found: Strokes, *, playing_s: tuple[float, float], tempo_bpm: float | None = None
+) -> tuple[BeatLine, NDArray[np.float64]] | None:
+    """The beat of clicks, taps or a count-in, and the strokes that make it (n,); None where there is none.
+
+    `playing_s` is when the chanter starts and stops, `tempo_bpm` the written tempo; strokes at half or double that
+    tempo are accepted and turned into beats.
+    """
+    if found.times_s.size < 3:
+        return None
+    best: tuple[float, _Chain] | None = None
+    for period_s in _periods(tempo_bpm):
+        chain = _follow(found, float(period_s))
+        if len(chain.members) < 3:
+            continue
+        spread = chain.numbers[-1] + 1
+        coverage = len(chain.members) / spread
+        merit = chain.score * coverage
+        if coverage >= _LEAST_COVERAGE and (best is None or merit > best[0]):
+            best = (merit, chain)
+    if best is None:
+        return None
+    return _accept(found, best[1], playing_s=playing_s, tempo_bpm=tempo_bpm)
+
+
+def _accept(
+    found: Strokes, chain: _Chain, *, playing_s: tuple[float, float], tempo_bpm: float | None
+) -> tuple[BeatLine, NDArray[np.float64]] | None:
+    """The chain as a beat line, if it stands out from the other strokes and lasts."""
+    members, numbers = np.array(chain.members), np.array(chain.numbers)
+    times = found.times_s[members]
+    chosen = float(np.median(found.strength[members]))
+    start_s, end_s = playing_s
+    during = int(np.sum((times >= start_s - 0.02) & (times <= end_s)))
+    period_s = (times[-1] - times[0]) / numbers[-1]
+    expected = max(1.0, (end_s - start_s) / period_s)
+    before = int(np.sum(times < start_s - 0.02))
+    through = during / expected >= 0.5 and chosen >= 2.0 and members.size >= 4
+    source: BeatSource
+    if through:
+        depth = float(np.median(found.depth[members]))
+        source = "tap" if depth > _TAP_DEPTH else "click"
+    elif before >= 3:
+        keep = times < start_s + 0.5 * period_s
+        times, numbers = times[keep], numbers[keep]
+        if np.median(found.strength[members[keep]]) < 2.0:
+            return None
+        source = "count-in"
+    else:
+        return None
+    rate = _per_beat(60.0 / period_s, tempo_bpm)
+    line = _smooth(times, numbers, source, until_s=end_s, from_s=min(start_s, times[0]))
+    return BeatLine(source, _subdivide(line, rate)), times
+
+
+def _per_beat(strokes_bpm: float, tempo_bpm: float | None) -> float:
+    """How many written beats pass from stroke to stroke: 1, 2 (strokes at half tempo) or 0.5."""
+    if tempo_bpm is None:
+        return 1.0
+    return min((0.5, 1.0, 2.0), key=lambda rate: abs(np.log(strokes_bpm * rate / tempo_bpm)))
+
+
+def _subdivide(beats_s: NDArray[np.float64], rate: float) -> NDArray[np.float64]:
+    if rate == 1.0:
+        return beats_s
+    whole = np.arange(beats_s.size, dtype=float)
+    places = np.arange(0.0, whole[-1] + 1e-9, 1.0 / rate)
+    return np.interp(places, whole, beats_s)
+
+
+def _smooth(
+    times: NDArray[np.float64], numbers: NDArray[np.int64], source: BeatSource, *, until_s: float, from_s: float
+) -> NDArray[np.float64]:
+    """A beat line through strokes, carried on at the tempo of its ends to cover `from_s` to `until_s`."""
+    slope, start = np.polyfit(numbers, times, 1)
+    straight = times - (start + slope * numbers)
+    # A metronome, or a foot that only scatters, is a straight line; what bends away from it is followed locally.
+    if source == "count-in" or _is_straight(straight):
+        def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.asarray(start + slope * place)
+    else:
+        reach = 4.0 if source == "tap" else 2.0
+        def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
+            return _local_line(times, numbers, place, reach)
+    first = int(np.floor((from_s - times[0]) / slope)) - 1
+    last = int(np.ceil((until_s - times[-1]) / slope)) + numbers[-1] + 1
+    return at(np.arange(min(first, 0), max(last, int(numbers[-1])) + 1, dtype=float))
+
+
+def _is_straight(residuals: NDArray[np.float64]) -> bool:
+    """Whether residuals of a straight line only scatter: neighbours then do not lean the same way."""
+    if residuals.size < 6:
+        return True
+    spread = float(np.std(residuals))
+    together = float(np.mean(residuals[1:] * residuals[:-1])) / max(spread * spread, 1e-12)
+    return spread < 0.003 or together < 0.35
+
+
+def _local_line(
+    times: NDArray[np.float64], numbers: NDArray[np.int64], places: NDArray[np.float64], reach: float
+) -> NDArray[np.float64]:
+    """Locally weighted straight lines through (numbers, times) at `places`; `reach` in beats."""
+    result = np.empty(places.size)
+    for index, place in enumerate(places):
+        anchor = float(np.clip(place, numbers[0], numbers[-1]))
+        weight = np.exp(-0.5 * ((numbers - anchor) / reach) ** 2)
+        slope, start = np.polyfit(numbers - anchor, times, 1, w=np.sqrt(weight))
+        result[index] = start + slope * (place - anchor)
+    return result
+
+
+def fitted_beat(
+    places: Sequence[float], times_s: Sequence[float], *, playing_s: tuple[float, float], tempo_bpm: float | None = None
+) -> BeatLine | None:
+    """A smooth tempo line through notes that should fall on `places` (in beats) and sounded at `times_s`.
+
+    Robust: a note far off the line counts for nothing, so that the faults the line must show do not bend it. None for fewer than three notes.
+    """
+    x, y = np.asarray(places, dtype=float), np.asarray(times_s, dtype=float)
+    if x.size < 3 or np.ptp(x) <= 0:
+        return None
+    slope = _typical_slope(x, y, tempo_bpm)
+    start = float(np.median(y - slope * x))
+    degree = 2 if np.ptp(x) >= 12 and x.size >= 10 else 1
+    curve = np.array([slope, start])
+    for scale in (0.30, 0.15, 0.08, 0.04, 0.03, 0.03):
+        off = y - np.polyval(curve, x)
+        width = scale * slope
+        weight = 1.0 / (1.0 + (off / width) ** 2) ** 2
+        if np.sum(weight > 0.25) < 3:
+            break
+        curve = np.polyfit(x, y, degree if scale < 0.1 else 1, w=np.sqrt(weight) + 1e-6)
+    first = np.floor(x.min()) - 1
+    last = np.ceil(x.max()) + 1
+    line = np.polyval(curve, np.arange(first, last + 1))
+    if np.any(np.diff(line) <= 0.2 * slope):
+        line = np.polyval(np.array([slope, start]), np.arange(first, last + 1))
+    return BeatLine("fitted", line)
+
+
+def _typical_slope(x: NDArray[np.float64], y: NDArray[np.float64], tempo_bpm: float | None) -> float:
+    """Seconds a beat: the median over pairs one to eight beats apart."""
+    apart = x[None, :] - x[:, None]
+    pairs = (apart >= 0.99) & (apart <= 8.01)
+    if not pairs.any():
+        return 60.0 / tempo_bpm if tempo_bpm else float(np.ptp(y) / np.ptp(x))
+    return float(np.median((y[None, :] - y[:, None])[pairs] / apart[pairs]))

@@ -1,0 +1,130 @@
+"""From spectra to the sequence of notes: how much of each template a frame holds, and the likeliest path through that.
+
+Each frame is explained as a sum of templates with weights that are not negative, by multiplicative updates for the
+Kullback-Leibler divergence (Lee and Seung's, with the spectra fixed). A sum, because a window of 20 ms over a gracenote of 40 ms and a
+crossing noise of 16 ms nearly always holds more than one note, and a room adds the last one's ghost. The path is found with
+librosa's Viterbi decoder over nine notes and rest.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chanter import Note
+from analysis.spectra import Floats
+from analysis.templates import GROUND, STROKE, Listening, Templates
+
+REST: Final = len(Note)
+_UPDATES: Final = 24
+_CHUNK: Final = 4096
+#: A change of note costs this much log likelihood: two of them, and a noise of 10 ms can still pay.
+_CHANGE_COST: Final = 6.0
+#: Part of a frame that may come from anywhere; keeps one odd frame from outweighing its neighbours.
+_STRAY: Final = 0.02
+#: Share of a note's ordinary level below which nothing is playing, and above which something surely is.
+_SILENT: Final = 0.25
+_SOUNDING: Final = 0.45
+
+
+@dataclass(frozen=True)
+class Weights:
+    """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold, `loudness` as a share of the
+    notes' ordinary levels (frames,), and how badly the sum fits (frames,), as divergence over level."""
+
+    notes: Floats
+    loudness: Floats
+    ground: Floats
+    strokes: Floats
+    misfit: Floats
+
+
+def weigh(levels: Floats, templates: Templates) -> Weights:
+    """Explain `levels` (frames, bins) by `templates`."""
+    count = levels.shape[0]
+    spectra = templates.spectra
+    sums = spectra.sum(axis=1)
+    notes = np.zeros((count, len(Note)), dtype=np.float32)
+    ground = np.zeros(count, dtype=np.float32)
+    strokes = np.zeros(count, dtype=np.float32)
+    misfit = np.zeros(count, dtype=np.float32)
+    loudness = np.zeros(count, dtype=np.float32)
+    for start in range(0, count, _CHUNK):
+        block = levels[start : start + _CHUNK]
+        weights = np.repeat((block.sum(axis=1, keepdims=True) / sums.sum()).astype(np.float32), sums.size, axis=1)
+        for _ in range(_UPDATES):
+            weights *= (block / (weights @ spectra + 1e-9)) @ spectra.T / sums
+        model = weights @ spectra + 1e-9
+        part = slice(start, start + block.shape[0])
+        mass = weights * sums
+        for note in range(len(Note)):
+            notes[part, note] = mass[:, templates.owner == note].sum(axis=1)
+        loudness[part] = weights[:, templates.owner >= 0].sum(axis=1)
+        ground[part] = mass[:, templates.owner == GROUND].sum(axis=1)
+        strokes[part] = mass[:, templates.owner == STROKE].sum(axis=1)
+        misfit[part] = (block * np.log((block + 1e-9) / model) - block + model).sum(axis=1) / block.sum(axis=1)
+    return Weights(notes, loudness, ground, strokes, misfit)
+
+
+def shares(weights: Weights) -> Floats:
+    """Each note's share of all notes (frames, 9)."""
+    return np.asarray(weights.notes / np.maximum(weights.notes.sum(axis=1, keepdims=True), 1e-9), dtype=np.float32)
+
+
+def likelihoods(weights: Weights) -> Floats:
+    """Log likelihoods (frames, 10) of the nine notes and rest."""
+    sounding = weights.notes.sum(axis=1)
+    resting = np.maximum(
+        weights.ground / np.maximum(weights.ground + sounding, 1e-9),
+        np.clip((_SOUNDING - weights.loudness) / (_SOUNDING - _SILENT), 0.0, 1.0),
+    )
+    parts = np.column_stack([shares(weights) * (1.0 - resting)[:, None], resting])
+    # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
+    heard = (sounding + weights.ground) / np.maximum(sounding + weights.ground + weights.strokes, 1e-9)
+    return np.asarray(np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)
+
+
+def path(log_likelihood: Floats) -> NDArray[np.int64]:
+    """The likeliest state of each frame: a note's number or REST."""
+    # Imported late: librosa is slow to import, and everything before this can fail on bad input without it.
+    from librosa.sequence import viterbi
+
+    states = log_likelihood.shape[1]
+    change = float(np.exp(-_CHANGE_COST))
+    transition = np.full((states, states), change)
+    np.fill_diagonal(transition, 1.0 - (states - 1) * change)
+    emission = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True)).T.astype(np.float64)
+    return np.asarray(viterbi(emission, transition), dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Segment:
+    """A stretch of frames in one state, `stop` excluded."""
+
+    start: int
+    stop: int
+    state: int
+
+
+def segments(states: NDArray[np.int64]) -> list[Segment]:
+    """The runs of equal states."""
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(states)) + 1, [states.size]])
+    return [Segment(int(a), int(b), int(states[a])) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+
+def sure_frames(found: list[Segment], share: Floats, sound: Listening) -> dict[int, NDArray[np.int64]]:
+    """Frame indices by note that lie well inside a segment and belong to its note almost alone."""
+    least = round(0.024 / sound.hop_s)
+    result: dict[int, list[NDArray[np.int64]]] = {}
+    for segment in found:
+        length = segment.stop - segment.start
+        if segment.state == REST or length < least:
+            continue
+        margin = 2 * least // 2 if length >= 60 else min(6, length // 3)
+        frames = np.arange(segment.start + margin, segment.stop - margin)
+        frames = frames[share[frames, segment.state] > 0.75]
+        result.setdefault(segment.state, []).append(frames)
+    return {note: np.concatenate(parts) for note, parts in result.items()}

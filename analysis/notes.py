@@ -1,0 +1,134 @@
+"""What sounded: every note with its start, end and confidence, gapless where the chanter sounds.
+
+The method, in order: fit the chanter to the held notes (:mod:`analysis.tuning`), learn each note's spectrum from them
+(:mod:`analysis.templates`), explain every 2 ms by a sum of these and decode the likeliest path (:mod:`analysis.decoding`), learn again
+from what was found, gracenotes included, and fit every boundary (:mod:`analysis.boundaries`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import boundaries, decoding, spectra, templates, tuning
+from analysis.chanter import Note
+from analysis.decoding import REST, Segment
+from analysis.spectra import Floats
+
+WINDOW: Final = 352
+HOP: Final = 32
+SIZE: Final = 512
+_PASSES: Final = 2
+#: A stretch of sound is the chanter only if at least this much of it was held steadily.
+_LEAST_HELD_S: Final = 0.12
+_SHORTEST_S: Final = 0.006
+
+
+@dataclass(frozen=True)
+class Sounded:
+    """One sounded note. `confidence` is 0 to 1."""
+
+    start_s: float
+    end_s: float
+    note: Note
+    confidence: float
+
+    @property
+    def length_ms(self) -> float:
+        """How long it sounds, in milliseconds."""
+        return 1000.0 * (self.end_s - self.start_s)
+
+
+def hear(samples: Floats, *, expected: Collection[Note] | None = None) -> tuple[tuning.Fit, list[Sounded]] | None:
+    """The chanter and all notes in `samples` (n,) at the listening rate; None where no chanter is to be heard.
+
+    `expected` are the theme notes of the written score, if any.
+    """
+    fit = tuning.fit(samples, expected=expected)
+    if fit is None:
+        return None
+    sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
+    known, held = templates.first(sound, fit)
+    for _ in range(_PASSES):
+        weights = decoding.weigh(sound.levels, known)
+        found = decoding.segments(decoding.path(decoding.likelihoods(weights)))
+        share = decoding.shares(weights)
+        known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
+    found = _only_playing(found, held, sound.hop_s)
+    if all(segment.state == REST for segment in found):
+        return None
+    times = boundaries.refine(samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known))
+    return fit, _sounded(found, times, share, samples.size / spectra.RATE_HZ, sound.hop_s)
+
+
+def _only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) -> list[Segment]:
+    """Segments with every stretch of sound that holds no steady note (talk, knocks) turned into rest."""
+    keep = np.zeros(held.size, dtype=bool)
+    states = np.full(held.size, REST, dtype=np.int64)
+    start = 0
+    for index, segment in enumerate([*found, Segment(held.size, held.size, REST)]):
+        if segment.state != REST:
+            continue
+        stretch = found[start:index]
+        if stretch:
+            steady = sum(int((held[s.start : s.stop] == s.state).sum()) for s in stretch)
+            if steady * hop_s >= _LEAST_HELD_S:
+                keep[stretch[0].start : stretch[-1].stop] = True
+        start = index + 1
+    for segment in found:
+        states[segment.start : segment.stop] = segment.state
+    return decoding.segments(np.where(keep, states, REST))
+
+
+def _short_templates(
+    samples: Floats, sound: templates.Listening, found: list[Segment], share: Floats, known: templates.Templates
+) -> templates.Templates:
+    """Templates at the boundaries' short window, from the same surely known moments."""
+    sure = decoding.sure_frames(found, share, sound)
+    rows, owners = [], []
+    for owner in range(len(Note)):
+        frames = sure.get(owner, np.zeros(0, dtype=np.int64))
+        if frames.size:
+            picked = frames[:: max(1, frames.size // 400)] * HOP
+            rows.append(_mean_level(samples, picked))
+        else:
+            rows.append(known.spectra[known.owner == owner].mean(axis=0) if (known.owner == owner).any() else None)
+        owners.append(owner)
+    resting = np.concatenate([np.arange(s.start, s.stop) for s in found if s.state == REST] or [np.zeros(0, dtype=int)])
+    ground = _mean_level(samples, resting[:: max(1, resting.size // 400)] * HOP) if resting.size > 50 else None
+    if ground is None:
+        ground = known.spectra[known.owner == templates.GROUND][0]
+    kept = [(row, owner) for row, owner in zip(rows, owners, strict=True) if row is not None]
+    spectra_ = np.array([row for row, _ in kept] + [ground], dtype=np.float32)
+    level = float(np.median([row.sum() for row, owner in kept if sure.get(owner) is not None] or [1.0]))
+    return templates.Templates(spectra_, np.array([o for _, o in kept] + [templates.GROUND], dtype=np.int8), level)
+
+
+def _mean_level(samples: Floats, centres: NDArray[np.int64]) -> Floats:
+    """The mean compressed spectrum (bins,) of short windows centred on samples `centres`."""
+    window = boundaries.WINDOW
+    taper = np.hanning(window + 1)[:-1].astype(np.float32)
+    taper *= 2.0 / taper.sum()
+    padded = np.pad(samples, window)
+    rows = padded[(centres + window // 2)[:, None] + np.arange(window)[None, :]]
+    first, last = spectra.bin_range(boundaries.SIZE, templates.LOW_HZ, templates.HIGH_HZ)
+    magnitude = np.abs(np.fft.rfft(rows * taper, n=boundaries.SIZE, axis=1)[:, first:last])
+    return np.asarray((magnitude + 1e-5) ** templates.COMPRESSION, dtype=np.float32).mean(axis=0)
+
+
+def _sounded(
+    found: list[Segment], times: list[float], share: Floats, duration_s: float, hop_s: float
+) -> list[Sounded]:
+    edges = [0.0, *times, duration_s]
+    result = []
+    for segment, start, end in zip(found, edges[:-1], edges[1:], strict=True):
+        if segment.state == REST or end - start < _SHORTEST_S:
+            continue
+        middle = share[segment.start : segment.stop, segment.state]
+        confidence = float(np.clip(np.percentile(middle, 75), 0.0, 1.0))
+        result.append(Sounded(start, end, Note(segment.state), confidence))
+    return result

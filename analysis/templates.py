@@ -1,0 +1,174 @@
+"""What each note looks like in this recording: spectra learned from it, at the length of window used for listening.
+
+A template is the mean compressed magnitude spectrum of a note's surely known frames. Being taken from the recording it holds the
+drones, the room and the microphone as well. A note that was never held has no such frames at first: it starts as its
+neighbours' templates moved to where the note should lie, and is learned from the gracenotes that these find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy.ndimage
+from numpy.typing import NDArray
+
+from analysis import spectra, tuning
+from analysis.chanter import Note
+from analysis.spectra import Floats
+
+#: Magnitudes are raised to this power: between loudness (about 0.6) and amplitude, where sounds nearly add.
+COMPRESSION: Final = 0.7
+LOW_HZ: Final = 150.0
+HIGH_HZ: Final = 6200.0
+_LEAST_FRAMES: Final = 6
+_GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
+
+#: Owners of templates that are no note.
+GROUND: Final = -1
+STROKE: Final = -2
+
+
+@dataclass(frozen=True)
+class Templates:
+    """Spectra (k, bins) and, for each, the note it belongs to, GROUND (what sounds while nobody plays) or STROKE."""
+
+    spectra: Floats
+    owner: NDArray[np.int8]
+    level: float
+
+
+@dataclass(frozen=True)
+class Listening:
+    """A compressed spectrogram (frames, bins) with its window and hop in samples."""
+
+    levels: Floats
+    window: int
+    hop: int
+    size: int
+
+    @property
+    def hop_s(self) -> float:
+        """Seconds from frame to frame."""
+        return self.hop / spectra.RATE_HZ
+
+    @property
+    def hz(self) -> NDArray[np.float64]:
+        """The bins' frequencies in hertz."""
+        first, last = spectra.bin_range(self.size, LOW_HZ, HIGH_HZ)
+        return np.asarray(np.arange(first, last) * spectra.RATE_HZ / self.size)
+
+
+def listen(samples: Floats, *, window: int, hop: int, size: int) -> Listening:
+    """The compressed spectrogram of `samples` (n,) at the listening rate."""
+    magnitudes = spectra.magnitudes(samples, window=window, hop=hop, size=size, low_hz=LOW_HZ, high_hz=HIGH_HZ)
+    # A floor well under the sound keeps silence, and what a codec silenced, from looking like structure.
+    floor = 1e-5 + 0.004 * float(np.percentile(magnitudes.mean(axis=1), 90))
+    return Listening(((magnitudes + floor) ** COMPRESSION).astype(np.float32), window, hop, size)
+
+
+def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 4) -> NDArray[np.int8]:
+    """The held note of every listening frame (frames,), -1 near changes and where none is held.
+
+    `margin` is in long frames: their windows must not reach into another note.
+    """
+    labels = fit.labels
+    sure = labels.copy()
+    for shift in range(1, margin + 1):
+        same = (np.roll(labels, shift) == labels) & (np.roll(labels, -shift) == labels)
+        sure = np.where(same, sure, -1)
+    places = np.round(np.arange(sound.levels.shape[0]) * sound.hop / tuning.HOP).astype(int)
+    return sure[np.minimum(places, sure.size - 1)]
+
+
+def moved(spectrum: Floats, hz: NDArray[np.float64], ratio: float) -> Floats:
+    """`spectrum` (bins,) with every frequency multiplied by `ratio`."""
+    return np.interp(hz / ratio, hz, spectrum).astype(np.float32)
+
+
+def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8]]:
+    """Templates from the held notes, the others guessed from their neighbours; and the frames held, as `held_frames`."""
+    held = held_frames(fit, sound)
+    known = {
+        note: sound.levels[held == note].mean(axis=0)
+        for note in range(len(Note))
+        if (held == note).sum() >= _LEAST_FRAMES
+    }
+    ground = _ground(sound, fit, held, list(known.values()))
+    level = float(np.median(sound.levels[held >= 0].sum(axis=1))) if (held >= 0).any() else 1.0
+    rows: list[Floats] = []
+    owners: list[int] = []
+    for note in range(len(Note)):
+        if note in known:
+            rows.append(known[note])
+            owners.append(note)
+        else:
+            guesses = _guesses(note, known, fit, sound, ground)
+            rows.extend(guesses)
+            owners.extend([note] * len(guesses))
+    return _with_others(rows, owners, ground, level, sound), held
+
+
+def _ground(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: Sequence[Floats]) -> Floats:
+    """The spectrum while nobody plays: drones if there are any, else the room and the microphone.
+
+    From frames far from all held ones; where the whole recording is playing, the least that every note has.
+    """
+    near = scipy.ndimage.maximum_filter1d((fit.labels >= 0).astype(np.int8), 31)
+    places = np.minimum(np.round(np.arange(held.size) * sound.hop / tuning.HOP).astype(int), near.size - 1)
+    away = near[places] == 0
+    least = np.min(known, axis=0) if known else sound.levels.min(axis=0)
+    if away.sum() * sound.hop_s < 0.15:
+        return np.asarray(least if fit.drone_hz is not None else 0.5 * least, dtype=np.float32)
+    return np.asarray(np.median(sound.levels[away], axis=0), dtype=np.float32)
+
+
+def _guesses(
+    note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Listening, ground: Floats
+) -> list[Floats]:
+    """Templates for a note that was not held: its neighbours' own sound, moved, at several pitches."""
+    below = [n for n in known if n < note][-1:]
+    above = [n for n in known if n > note][:1]
+    guesses = []
+    for neighbour in below + above:
+        own = np.maximum(known[neighbour] - ground, 0.0)
+        for cents in _GUESSES_CENTS:
+            ratio = fit.hz[note] / fit.hz[neighbour] * 2.0 ** (cents / 1200.0)
+            guesses.append(ground + moved(own, sound.hz, ratio))
+    return guesses
+
+
+def _with_others(
+    rows: list[Floats], owners: list[int], ground: Floats, level: float, sound: Listening
+) -> Templates:
+    """The notes' templates with the ground and two shapes that clicks and taps take: even, and low."""
+    even = np.ones_like(ground)
+    low = np.exp(-sound.hz / 150.0).astype(np.float32)
+    others = [ground, even * level / even.sum(), low * level / low.sum()]
+    owner = np.array([*owners, GROUND, STROKE, STROKE], dtype=np.int8)
+    return Templates(np.array([*rows, *others], dtype=np.float32), owner, level)
+
+
+def learn(
+    sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]]
+) -> Templates:
+    """Templates learned anew from frames known by now: `sure` holds frame indices by note; other notes keep theirs."""
+    rows: list[Floats] = []
+    owners: list[int] = []
+    for note in range(len(Note)):
+        frames = sure.get(note)
+        if frames is not None and frames.size >= _LEAST_FRAMES:
+            rows.append(sound.levels[frames].mean(axis=0))
+            owners.append(note)
+        else:
+            kept = before.spectra[before.owner == note]
+            rows.extend(kept)
+            owners.extend([note] * len(kept))
+    rest = before.owner < 0
+    return Templates(
+        np.array([*rows, *before.spectra[rest]], dtype=np.float32),
+        np.concatenate([np.array(owners, dtype=np.int8), before.owner[rest]]),
+        before.level,
+    )

@@ -1,0 +1,273 @@
+"""How this chanter is tuned, from its sustained notes: drones, low A, and the pitch of every note that is held.
+
+Long windows (128 ms) give each sustained frame a fundamental by harmonic summation: the mean level at a candidate's
+harmonics less the level between them. The part between is what keeps B from passing for E, and low A for high A, whose
+harmonics coincide. The fundamentals are gathered into clusters, and the clusters are laid onto the nine notes in ascending order,
+whatever low A fits best; no cluster is tied to a published table closer than a beginner's chanter keeps to one.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+import scipy.ndimage
+import scipy.signal
+from numpy.typing import NDArray
+
+from analysis import spectra
+from analysis.chanter import PIPES_LOW_A_HZ, PRACTICE_LOW_A_HZ, RATIOS, Note, Tuning, table_cents
+from analysis.spectra import Floats
+
+WINDOW: Final = 2048
+HOP: Final = 256
+SIZE: Final = 8192
+HOP_S: Final = HOP / spectra.RATE_HZ
+_BIN_HZ: Final = spectra.RATE_HZ / SIZE
+_TOP_HZ: Final = 5600.0
+
+#: Candidate fundamentals, 10 cents apart, from below the flattest low G to above the sharpest high A.
+GRID_HZ: Final = 178.0 * 2.0 ** (np.arange(0, 318) * 10.0 / 1200.0)
+_HARMONICS: Final = 12
+#: Salience (in nepers of level over the noise) from which a frame counts as a held note.
+_HELD_SALIENCE: Final = 0.75
+_STEADY_CENTS: Final = 30.0
+#: How far a note may lie from its place in a table before the fit would rather call it another note.
+_TABLE_SPREAD_CENTS: Final = 28.0
+
+Kind = Literal["practice chanter", "pipes"]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A chanter fitted to one recording.
+
+    `hz` holds each note's frequency, `heard` whether it was held long enough to be measured (the others are placed by the
+    table between their neighbours). `labels` gives, for every long frame (one each :data:`HOP_S`), the number of the
+    held note or -1; `frame_hz` its fundamental. `drone_hz` is the bass drone, None without drones.
+    """
+
+    kind: Kind
+    low_a_hz: float
+    hz: tuple[float, ...]
+    heard: tuple[bool, ...]
+    labels: NDArray[np.int8]
+    frame_hz: NDArray[np.float64]
+    drone_hz: float | None
+
+
+def find_drone(spectrum: Floats) -> float | None:
+    """The bass drone's frequency in hertz, or None, from the take's persistent spectrum (bins,).
+
+    `spectrum` is a low percentile over time, so that only what always sounds stands out. The bass drone lies two
+    octaves below low A and the tenors one octave: lines at one, two and three times the bass must all stand clear.
+    """
+    level = np.log(spectrum + 1e-7)
+    ground = scipy.ndimage.median_filter(level, size=61)
+    clear = level - ground
+    best, best_hz = 0.0, None
+    for hz in np.arange(100.0, 134.0, 0.25):
+        places = np.round(np.arange(1, 9) * hz / _BIN_HZ).astype(int)
+        between = np.round((np.arange(1, 9) - 0.5) * hz / _BIN_HZ).astype(int)
+        lines = clear[places] - np.maximum(clear[between], 0.0)
+        if lines[:3].min() > 0.7 and lines.mean() > max(best, 0.8):
+            best, best_hz = float(lines.mean()), float(hz)
+    return best_hz
+
+
+def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Floats:
+    """The level (bins,) that a frame's bins are measured against: the noise, and the drones where there are any."""
+    noise = scipy.ndimage.minimum_filter1d(np.median(magnitudes, axis=0), 41)
+    smooth = scipy.ndimage.uniform_filter1d(noise, 81)
+    floor = np.maximum(2.0 * smooth, 1e-5 + 2e-3 * float(np.percentile(magnitudes.max(axis=1), 90)))
+    if drone_hz is not None:
+        lines = np.round(np.arange(1, int(_TOP_HZ / drone_hz)) * drone_hz / _BIN_HZ).astype(int)
+        for line in lines:
+            near = slice(max(0, line - 8), line + 9)
+            floor[near] = np.maximum(floor[near], 2.0 * persistent[near])
+    return floor.astype(np.float32)
+
+
+def salience(levels: Floats) -> Floats:
+    """Harmonic salience, shape (frames, candidates of GRID_HZ), of log levels over the floor (frames, bins)."""
+    result = np.zeros((levels.shape[0], GRID_HZ.size), dtype=np.float32)
+    for column, hz in enumerate(GRID_HZ):
+        numbers = np.arange(1, max(4, min(_HARMONICS, int(_TOP_HZ / hz))) + 1)
+        weights = (1.0 / np.sqrt(numbers)).astype(np.float32)
+        weights /= weights.sum()
+        between = levels[:, _bins((numbers - 0.5) * hz)]
+        for third in (1.0 / 3.0, 2.0 / 3.0):
+            between = np.maximum(between, levels[:, _bins((numbers - third) * hz)])
+        result[:, column] = (levels[:, _bins(numbers * hz)] - between) @ weights
+    return result
+
+
+def _bins(hz: NDArray[np.float64]) -> NDArray[np.int64]:
+    return np.round(hz / _BIN_HZ).astype(np.int64)
+
+
+def _refined(levels: Floats, candidates: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fundamentals (frames,) from the interpolated peaks of each frame's first eight harmonics."""
+    total = np.zeros(candidates.size)
+    weight = np.zeros(candidates.size)
+    rows = np.arange(candidates.size)
+    for number in range(1, 9):
+        centre = np.round(number * candidates / _BIN_HZ).astype(int)
+        reach = max(2, int(math.ceil(0.012 * number * 300.0 / _BIN_HZ)))
+        around = np.clip(centre[:, None] + np.arange(-reach, reach + 1), 1, levels.shape[1] - 2)
+        peak = around[rows, levels[rows[:, None], around].argmax(axis=1)]
+        left, mid, right = levels[rows, peak - 1], levels[rows, peak], levels[rows, peak + 1]
+        bend = left - 2.0 * mid + right
+        shift = np.where(bend < -1e-6, 0.5 * (left - right) / np.minimum(bend, -1e-6), 0.0)
+        isolated = (bend < -1e-6) & (np.abs(shift) <= 1.0) & (mid > 0.5) & (centre < levels.shape[1] - 3)
+        hz = (peak + np.clip(shift, -1.0, 1.0)) * _BIN_HZ / number
+        near = isolated & (np.abs(1200.0 * np.log2(hz / candidates)) < 25.0)
+        total += np.where(near, mid * number * hz, 0.0)
+        weight += np.where(near, mid * number, 0.0)
+    return np.where(weight > 0, total / np.maximum(weight, 1e-9), candidates)
+
+
+def _held(best: NDArray[np.float64], strength: Floats) -> NDArray[np.bool_]:
+    """Frames (frames,) whose fundamental is strong and the same as in both neighbours."""
+    cents = 1200.0 * np.log2(best)
+    step = np.abs(np.diff(cents, prepend=cents[:1]))
+    steady = (step < _STEADY_CENTS) & (np.roll(step, -1) < _STEADY_CENTS)
+    held: NDArray[np.bool_] = steady & (strength > _HELD_SALIENCE)
+    return held
+
+
+@dataclass(frozen=True)
+class _Cluster:
+    cents: float  # above 1 Hz
+    weight: float
+
+
+def _clusters(hz: NDArray[np.float64]) -> list[_Cluster]:
+    """Clusters of held fundamentals, ascending, from a smoothed histogram."""
+    cents = 1200.0 * np.log2(hz)
+    start = cents.min() - 60.0
+    histogram = np.bincount(((cents - start) / 2.0).astype(int), minlength=60)
+    histogram = np.pad(histogram, (0, 60)).astype(float)
+    smooth = scipy.ndimage.gaussian_filter1d(histogram, 6.0)
+    peaks, _ = scipy.signal.find_peaks(smooth, height=smooth.max() * 1e-3, distance=20)
+    found = []
+    for peak in peaks:
+        near = np.abs(cents - (start + 2.0 * peak + 1.0)) < 30.0
+        if near.sum() >= 3:
+            found.append(_Cluster(float(np.median(cents[near])), float(near.sum())))
+    return found
+
+
+def _lay(
+    clusters: list[_Cluster], low_a_cents: float, table: tuple[float, ...], expected: Collection[Note] | None
+) -> tuple[float, list[int]]:
+    """The cheapest ascending assignment of clusters to notes (-1: to none) and its cost, for one low A."""
+    total = sum(cluster.weight for cluster in clusters)
+    costs: list[list[float]] = []
+    for cluster in clusters:
+        share = math.sqrt(cluster.weight / total)
+        row = []
+        for note in Note:
+            away = (cluster.cents - low_a_cents - table[note]) / _TABLE_SPREAD_CENTS
+            strange = 1.5 if expected is not None and note not in expected else 0.0
+            row.append(share * min(away * away + strange, 30.0) if abs(away) < 4.0 else math.inf)
+        costs.append(row)
+    best = [(0.0, [])] + [(math.inf, [])] * len(Note)  # type: list[tuple[float, list[int]]]
+    for cluster, row in zip(clusters, costs, strict=True):
+        dropped = math.sqrt(cluster.weight / total) * 9.0
+        following = [(cost + dropped, [*way, -1]) for cost, way in best]
+        for note in Note:
+            if row[note] < math.inf:
+                cost, way = min(best[: note + 1], key=lambda entry: entry[0])
+                if cost + row[note] < following[note + 1][0]:
+                    following[note + 1] = (cost + row[note], [*way, int(note)])
+        best = following
+    return min(best, key=lambda entry: entry[0])
+
+
+def _fit_low_a(
+    clusters: list[_Cluster], expected: Collection[Note] | None, drone_hz: float | None
+) -> tuple[Kind, float, list[int], Tuning] | None:
+    """Kind, low A in cents above 1 Hz, the note of each cluster and the table that fit best."""
+    best: tuple[float, Kind, float, list[int], Tuning] | None = None
+    ranges: list[tuple[Kind, tuple[float, float]]] = [("practice chanter", PRACTICE_LOW_A_HZ), ("pipes", PIPES_LOW_A_HZ)]
+    for kind, (low, high) in ranges:
+        if drone_hz is not None and kind == "practice chanter":
+            continue
+        middle = 1200.0 * math.log2(math.sqrt(low * high))
+        for tuning in RATIOS:
+            table = table_cents(tuning=tuning)
+            for cents in np.arange(1200.0 * math.log2(low), 1200.0 * math.log2(high), 4.0):
+                cost, way = _lay(clusters, float(cents), table, expected)
+                # Where the notes alone leave it open, an ordinary instrument is likelier than an extreme one.
+                cost += 0.5 * ((cents - middle) / 170.0) ** 2
+                if drone_hz is not None:
+                    cost += 4.0 * ((cents - 1200.0 * math.log2(4.0 * drone_hz)) / 40.0) ** 2
+                if best is None or cost < best[0]:
+                    best = (cost, kind, float(cents), way, tuning)
+    return best and (best[1], best[2], best[3], best[4])
+
+
+def _place_notes(clusters: list[_Cluster], way: list[int], low_a_cents: float, tuning: Tuning) -> tuple[list[float], list[bool]]:
+    """Cents above 1 Hz of every note, and which were heard; the unheard lie by the table, shifted like their neighbours."""
+    table = table_cents(tuning=tuning)
+    heard = {note: cluster.cents for note, cluster in zip(way, clusters, strict=True) if note >= 0}
+    shift = [(note, heard[note] - low_a_cents - table[note]) for note in sorted(heard)]
+    notes, shifts = [n for n, _ in shift], [s for _, s in shift]
+    places = []
+    for note in Note:
+        if note in heard:
+            places.append(heard[note])
+        else:
+            # Half of the neighbours' shift: what shifts one hole of a chanter shifts the next one less.
+            lean = 0.5 * float(np.interp(note, notes, shifts)) if notes else 0.0
+            places.append(low_a_cents + table[note] + lean)
+    return places, [note in heard for note in Note]
+
+
+def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | None:
+    """The chanter heard in `samples` (n,) at the listening rate, or None where nothing like one is held.
+
+    `expected` are the theme notes of the written score, when there is one; it leans on them without trusting them.
+    """
+    magnitudes = spectra.magnitudes(samples, window=WINDOW, hop=HOP, size=SIZE, high_hz=_TOP_HZ * 1.04)
+    loud = magnitudes.max(axis=1)
+    sounding = loud > 0.05 * np.percentile(loud, 95)
+    if sounding.sum() < 8:
+        return None
+    persistent = np.percentile(magnitudes[sounding], 10, axis=0).astype(np.float32)
+    drone_hz = find_drone(persistent)
+    levels = np.log1p(magnitudes / _floor(magnitudes, persistent, drone_hz))
+    strengths = salience(levels)
+    choice = strengths.argmax(axis=1)
+    strength = strengths.max(axis=1)
+    frame_hz = _refined(levels, GRID_HZ[choice])
+    held = _held(frame_hz, strength) & sounding
+    if held.sum() < 6:
+        return None
+    clusters = _clusters(frame_hz[held])
+    fitted = _fit_low_a(clusters, expected, drone_hz) if clusters else None
+    if fitted is None:
+        return None
+    kind, low_a_cents, way, tuning = fitted
+    places, heard = _place_notes(clusters, way, low_a_cents, tuning)
+    labels = _labels(frame_hz, held, places, heard)
+    if (labels >= 0).sum() < 6:
+        return None
+    hz = tuple(2.0 ** (place / 1200.0) for place in places)
+    low_a = hz[Note.LOW_A] if heard[Note.LOW_A] else 2.0 ** (low_a_cents / 1200.0)
+    return Fit(kind, low_a, hz, tuple(heard), labels, frame_hz, drone_hz)
+
+
+def _labels(
+    frame_hz: NDArray[np.float64], held: NDArray[np.bool_], places: list[float], heard: list[bool]
+) -> NDArray[np.int8]:
+    """The held note of each frame, -1 for none, by the nearest heard note within 45 cents."""
+    notes = np.flatnonzero(heard)
+    away = np.abs(1200.0 * np.log2(frame_hz)[:, None] - np.array(places)[notes][None, :])
+    nearest = away.argmin(axis=1)
+    good = held & (away[np.arange(away.shape[0]), nearest] < 45.0)
+    return np.where(good, notes[nearest], -1).astype(np.int8)
