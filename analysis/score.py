@@ -22,7 +22,11 @@ class ScoreError(ValueError):
 
 @dataclass(frozen=True)
 class ThemeNote:
-    """A written theme note and the gracenotes before it. Times are in beats; bars and beats in the bar count from 1."""
+    """A written theme note and the gracenotes before it. Times are in beats; bars and beats in the bar count from 1.
+
+    A pickup is bar 0, its beats counted so that it ends with its bar. `tied`: the note is tied to the one after it,
+    which has the same pitch and no gracenotes.
+    """
 
     note: Note
     onset: Fraction
@@ -50,7 +54,10 @@ class WrittenMovement:
 
 @dataclass(frozen=True)
 class Score:
-    """A piece of written music. `beat_unit` is the beat's share of a whole note, `tempo_bpm` None when none is written."""
+    """A piece of written music.
+
+    `beat_unit` is the beat's share of a whole note; `tempo_bpm` is None when none is written.
+    """
 
     title: str
     meter: tuple[int, int]
@@ -69,7 +76,15 @@ class Score:
                 name = classify(theme.gracenotes, theme.note, approach)
                 found.append(
                     WrittenMovement(
-                        len(found), name.kind, name.form, theme.note, approach, number, theme.gracenotes, theme.bar, theme.beat
+                        index=len(found),
+                        kind=name.kind,
+                        form=name.form,
+                        on=theme.note,
+                        approach=approach,
+                        theme=number,
+                        gracenotes=theme.gracenotes,
+                        bar=theme.bar,
+                        beat=theme.beat,
                     )
                 )
         return tuple(found)
@@ -80,14 +95,25 @@ class Score:
         return self.themes[-1].onset + self.themes[-1].duration if self.themes else Fraction(0)
 
 
+def beat_unit_of(meter: tuple[int, int]) -> Fraction:
+    """The beat's share of a whole note: a dotted note for 6/8, 9/8, 12/8 and the like, else one unit of the metre."""
+    beats, unit = meter
+    compound = unit >= 8 and beats > 3 and beats % 3 == 0
+    return Fraction(3 if compound else 1, unit)
+
+
 def parse_abc(text: str) -> Score:
     """The first tune of `text`. Raises ScoreError with line, column and what was expected."""
-    raise NotImplementedError
+    from analysis.abc_reader import read  # the reader builds on the types above
+
+    return read(text)
 
 
 def to_abc(score: Score) -> str:
     """`score` as ABC in key HP; `parse_abc` gives the same score back."""
-    raise NotImplementedError
+    from analysis.abc_writer import write
+
+    return write(score)
 
 
 def sounds(theme: ThemeNote) -> Sequence[Note]:
