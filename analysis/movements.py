@@ -65,7 +65,7 @@ def notes(letters: str) -> tuple[Note, ...]:
 
 def _spell(kind: Kind, form: Form, spellings: str, *, approach: str = "") -> list[Spelling]:
     """Spellings from words such as ``gef>e``: gracenotes, then the theme note they stand before."""
-    result = []
+    result: list[Spelling] = []
     for word in spellings.split():
         graces, _, on = word.partition(">")
         result.extend(
@@ -76,8 +76,7 @@ def _spell(kind: Kind, form: Form, spellings: str, *, approach: str = "") -> lis
 
 def _vocabulary() -> Iterable[Spelling]:
     yield from _spell("gracenote", "", "g>GABcdef d>GABc e>GABcd", approach="GABcdef")
-    yield from _spell("gracenote", "", "a>GABcdefg")
-    yield from _spell("gracenote", "", "d>GABc e>GABcd f>GABcde")
+    yield from _spell("gracenote", "", "a>GABcdefg d>GABc e>GABcd f>GABcde", approach="GABcdefg")
     yield from _spell("strike", "", "G>ABcd c>d A>e e>f f>g g>a")
     yield from _spell("doubling", "full", "gGd>G gAd>A gBd>B gcd>c gde>d gef>e gfg>f", approach="GABcdef")
     yield from _spell("doubling", "full", "gf>g ag>a", approach="GABcdefg")

@@ -1,0 +1,109 @@
+"""Exercise families: the right form from every approach, as the trade writes them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from analysis.chanter import Note
+from analysis.families import CUT_SHARES, from_short_notes, single_then_full
+from analysis.movements import Kind
+from analysis.score import Score, parse_abc, to_abc
+
+DATA = Path(__file__).parent.parent / "data"
+A, B, D, E, F = Note.LOW_A, Note.B, Note.D, Note.E, Note.F
+PLAYABLE = [
+    (on, approach)
+    for on in Note
+    for approach in Note
+    if not (approach == Note.HIGH_A and on in (Note.HIGH_G, Note.HIGH_A))
+]
+
+
+def tune(score: Score) -> str:
+    return " ".join(
+        ("{" + "".join(g.abc for g in t.gracenotes) + "}" if t.gracenotes else "") + t.note.abc for t in score.themes
+    )
+
+
+def test_single_then_full_is_the_drill_of_the_sample() -> None:
+    written = parse_abc((DATA / "sample_report.abc").read_text())
+    approaches = [note for note in Note if note != E]
+    made = single_then_full("doubling", E, approaches, tempo_bpm=60, title="Exercise")
+    assert made == written
+
+
+@pytest.mark.parametrize(
+    ("on", "approach", "bar"),
+    [
+        (Note.LOW_G, E, "e {g}G e {gGd}G"),
+        (A, D, "d {g}A d {gAd}A"),
+        (D, A, "A {g}d A {gde}d"),
+        (E, E, "e {g}e e {gef}e"),
+        (F, Note.HIGH_G, "g {a}f g {afg}f"),
+        (F, Note.HIGH_A, "a f a {fg}f"),
+        (Note.HIGH_G, E, "e {a}g e {gf}g"),
+        (Note.HIGH_A, E, "e a e {ag}a"),
+    ],
+)
+def test_the_form_follows_the_approach(on: Note, approach: Note, bar: str) -> None:
+    assert tune(single_then_full("doubling", on, [approach], tempo_bpm=60)) == bar
+
+
+@pytest.mark.parametrize(("on", "approach"), PLAYABLE)
+def test_every_doubling_is_named_as_what_it_is(on: Note, approach: Note) -> None:
+    score = single_then_full("doubling", on, [approach], tempo_bpm=60)
+    last = score.movements[-1]
+    form = "thumb" if approach == Note.HIGH_G and on < Note.HIGH_G else "half" if approach == Note.HIGH_A else "full"
+    assert (last.kind, last.form, last.on, last.approach, last.beat) == ("doubling", form, on, approach, 4)
+    assert parse_abc(to_abc(score)) == score
+
+
+@pytest.mark.parametrize("cut_share", CUT_SHARES)
+def test_from_short_notes(cut_share: float) -> None:
+    score = from_short_notes("doubling", D, [A, B, Note.C], cut_share=cut_share, tempo_bpm=54, repeats=2)
+    assert tune(score) == " ".join(f"d {approach} {{gde}}d" for approach in "ABcABc")
+    assert [theme.beat for theme in score.themes if theme.gracenotes] == [2, 4] * 3
+    assert score.themes[1].duration == cut_share
+    assert score.beats == 12
+    assert parse_abc(to_abc(score)) == score
+
+
+def test_the_last_short_note_figure_is_held_to_the_end_of_its_bar() -> None:
+    assert to_abc(from_short_notes("doubling", D, [A], tempo_bpm=60)).splitlines()[-1] == "d3/4 A/4 {gde}d3 |]"
+
+
+def test_other_kinds_and_forms() -> None:
+    assert tune(single_then_full("gracenote", B, [D, Note.HIGH_G], tempo_bpm=60)) == "d {g}B d {g}B g {a}B g {a}B"
+    assert tune(single_then_full("throw on D", D, [A], form="heavy", tempo_bpm=60)) == "A {g}d A {GdGc}d"
+    half = single_then_full("doubling", E, [A, Note.HIGH_G], form="half", tempo_bpm=60)
+    assert tune(half) == "A {g}e A {gef}e g {a}e g {ef}e"
+
+
+def test_titles() -> None:
+    assert single_then_full("doubling", E, [A], tempo_bpm=60).title == "Doubling on E: single then full"
+    assert from_short_notes("throw on D", D, [A], tempo_bpm=60).title == "Throw on D: from short notes"
+
+
+@pytest.mark.parametrize(
+    ("kind", "on", "approaches", "options", "said"),
+    [
+        ("doubling", E, [], {}, "at least one note"),
+        ("doubling", Note.HIGH_A, [Note.HIGH_A], {}, "a doubling on high A cannot be played from high A"),
+        ("taorluath", F, [A], {}, "a taorluath on F cannot be played from low A"),
+        ("doubling", E, [A], {"form": "thumb"}, "thumb form .* cannot be played from any"),
+        ("doubling", E, [A], {"repeats": 0}, "1 to 12"),
+        ("doubling", E, [A], {"tempo_bpm": 300}, "20 to 200"),
+        ("doubling", E, [A], {"tempo_bpm": float("nan")}, "20 to 200"),
+    ],
+)
+def test_what_cannot_be_written(kind: Kind, on: Note, approaches: list[Note], options: dict, said: str) -> None:
+    for family in (single_then_full, from_short_notes):
+        with pytest.raises(ValueError, match=said):
+            family(kind, on, approaches, **{"tempo_bpm": 60, **options})
+
+
+def test_a_share_that_cannot_be_written() -> None:
+    with pytest.raises(ValueError, match="one of 1/2, 1/3, 1/4, 1/8 can"):
+        from_short_notes("doubling", E, [A], cut_share=0.2, tempo_bpm=60)
