@@ -2,19 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
-from analysis.chanter import Tuning
-from analysis.judgement import Tolerances
-from analysis.report import Report
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import alignment, beat, free, measures, notes, percussion, spectra, tuning
+from analysis.beat import BeatLine
+from analysis.chanter import Note, Tuning, cents, table_cents
+from analysis.judgement import Tolerances, judge
+from analysis.measures import Played
+from analysis.movements import beat_point
+from analysis.notes import Sounded
+from analysis.report import SCHEMA, Beat, Instrument, NoteTuning, Report, Role, SoundedNote
 from analysis.score import Score
+from analysis.sound import Sound, SoundError, read
+from analysis.spectra import Floats
 
 #: Called with the stage's name and the share done, 0 to 1.
 Progress = Callable[[str, float], None]
 
-STAGES = ("reading the file", "finding notes", "finding the beat", "reading the movements")
+STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "reading the movements")
+_NO_CHANTER: Final = (
+    "No chanter is to be heard in this recording; it takes a practice chanter or pipes playing for at least a few notes."
+)
 
 
 @dataclass(frozen=True)
@@ -27,6 +41,232 @@ class Options:
     tuning: Tuning = "harmonic"
 
 
-def analyse(path: Path, score: Score | None = None, *, options: Options | None = None, progress: Progress | None = None) -> Report:
+def analyse(
+    path: Path, score: Score | None = None, *, options: Options | None = None, progress: Progress | None = None
+) -> Report:
     """The report on the recording at `path`. Raises analysis.sound.SoundError with one plain sentence on bad input."""
-    raise NotImplementedError
+    tell = progress or (lambda stage, share: None)
+    tell(STAGES[0], 0.0)
+    return analyse_sound(read(path), score, options=options, progress=progress)
+
+
+def analyse_sound(
+    sound: Sound, score: Score | None = None, *, options: Options | None = None, progress: Progress | None = None
+) -> Report:
+    """The report on a sound already read. Raises SoundError where no chanter is to be heard."""
+    chosen = options or Options()
+    tell = progress or (lambda stage, share: None)
+    tempo = chosen.tempo_bpm or (score.tempo_bpm if score else None)
+    tell(STAGES[1], 0.1)
+    fit = tuning.fit(
+        spectra.at_listening_rate(sound.samples, sound.rate_hz),
+        expected={theme.note for theme in score.themes} if score else None,
+    )
+    if fit is None:
+        raise SoundError(_NO_CHANTER)
+    found = percussion.strokes(sound.samples, sound.rate_hz)
+    heard = beat.heard_beat(found, playing_s=_held_span(fit), tempo_bpm=tempo)
+    tell(STAGES[2], 0.3)
+    sounded = _notes(sound, fit, heard)
+    if heard is not None and beat.echoes_notes(heard[1], [note.start_s for note in sounded], _held_span(fit)):
+        heard = None
+        sounded = _notes(sound, fit, None)
+    if not sounded:
+        raise SoundError(_NO_CHANTER)
+    tell(STAGES[3], 0.9)
+    line = heard[0] if heard else None
+    if score is not None and score.themes:
+        read_ = _Written(score, sounded, line, tempo, chosen)
+    else:
+        read_ = _Free(sounded, line, tempo, chosen)
+    report: Report = {
+        "schema": SCHEMA,
+        "recording": {
+            "duration_s": round(sound.duration_s, 4),
+            "sample_rate_hz": sound.source_rate_hz,
+            "sha256": sound.sha256,
+        },
+        "instrument": _instrument(fit, chosen.tuning),
+        "beat": _beat(read_.line),
+        "notes": _roles(sounded, read_.played, read_.themes),
+        "movements": read_.movements,
+        "summary": {"movements": 0, "clean": 0, "offset_median_ms": None, "offset_spread_ms": None, "by_approach": {}},
+    }
+    tell(STAGES[3], 1.0)
+    return judge(report, chosen.tolerances)
+
+
+def _held_span(fit: tuning.Fit) -> tuple[float, float]:
+    """When the first and the last held note sound, in seconds."""
+    held = np.flatnonzero(fit.labels >= 0) * tuning.HOP_S
+    return float(held[0]), float(held[-1])
+
+
+def _notes(sound: Sound, fit: tuning.Fit, heard: tuple[BeatLine, NDArray[np.float64]] | None) -> list[Sounded]:
+    samples: Floats = sound.samples
+    if heard is not None and heard[0].source != "tap":
+        samples, _ = percussion.subtract(samples, sound.rate_hz, heard[1])
+    return notes.hear(spectra.at_listening_rate(samples, sound.rate_hz), fit)
+
+
+class _Written:
+    """The reading of a take that has a score."""
+
+    def __init__(
+        self, score: Score, sounded: Sequence[Sounded], line: BeatLine | None, tempo: float | None, options: Options
+    ) -> None:
+        written = alignment.tokens(score)
+        matches = alignment.align(written, sounded)
+        self.played = measures.gather(score, written, matches, sounded)
+        self.themes = [
+            sounded[m.sounded] for m in matches if m.token is not None and written[m.token].place == -1
+        ]
+        anchors = self._anchors(score, written, matches, sounded, options)
+        playing = (sounded[0].start_s, sounded[-1].end_s)
+        self.line = line or beat.fitted_beat(
+            [place for place, _ in anchors], [time for _, time in anchors], playing_s=playing, tempo_bpm=tempo
+        )
+        fitted_start = float(np.floor(min((place for place, _ in anchors), default=0.0))) - 1.0
+        self.movements = [
+            measures.report_movement(
+                index,
+                played,
+                self.line,
+                self._beat(score, played, anchors, fitted_start if line is None else None, options),
+                options.beat_points,
+            )
+            for index, played in enumerate(self.played)
+        ]
+
+    def _anchors(
+        self,
+        score: Score,
+        written: Sequence[alignment.Token],
+        matches: Sequence[alignment.Match],
+        sounded: Sequence[Sounded],
+        options: Options,
+    ) -> list[tuple[float, float]]:
+        """(place in beats, time in seconds) of every theme note that sounded, at its beat point, in the order played."""
+        moments = {
+            id(played.theme): measures.beat_time(played, beat_point(played.kind, options.beat_points))
+            for played in self.played
+            if played.theme is not None
+        }
+        anchors = []
+        for match in matches:
+            if match.token is None or match.resumed or written[match.token].place != -1:
+                continue
+            sound = sounded[match.sounded]
+            moment = moments.get(id(sound))
+            place = float(score.themes[written[match.token].theme].onset)
+            anchors.append((place, sound.start_s if moment is None else moment))
+        return anchors
+
+    def _beat(
+        self,
+        score: Score,
+        played: Played,
+        anchors: Sequence[tuple[float, float]],
+        fitted_start: float | None,
+        options: Options,
+    ) -> float | None:
+        """The time of the beat that `played` belongs to: its written place on the line, as its neighbours sit on it."""
+        if self.line is None or played.written_movement is None or not played.there:
+            return None
+        place = float(score.themes[played.written_movement.theme].onset)
+        if fitted_start is not None:
+            return self.line.at(place - fitted_start)
+        moment = measures.beat_time(played, beat_point(played.kind, options.beat_points))
+        if moment is None:
+            return None
+        return self.line.at(place + _shift(self.line, anchors, moment))
+
+
+def _shift(line: BeatLine, anchors: Sequence[tuple[float, float]], time_s: float) -> float:
+    """By how many whole beats the written places lie before the line's, for what sounds around `time_s`.
+
+    The median over the nearest theme notes: one movement far off its beat is then late, not on the next beat.
+    """
+    nearest = sorted(anchors, key=lambda anchor: abs(anchor[1] - time_s))[:9]
+    return float(np.round(np.median([line.place(time) - place for place, time in nearest])))
+
+
+class _Free:
+    """The reading of free playing."""
+
+    def __init__(
+        self, sounded: Sequence[Sounded], line: BeatLine | None, tempo: float | None, options: Options
+    ) -> None:
+        self.played, self.themes = free.recognise(sounded)
+        moments = [measures.beat_time(p, beat_point(p.kind, options.beat_points)) for p in self.played]
+        starts = self._theme_moments(moments)
+        self.line = line or beat.free_beat(starts, playing_s=(sounded[0].start_s, sounded[-1].end_s), tempo_bpm=tempo)
+        self.movements = [
+            measures.report_movement(
+                index,
+                played,
+                self.line,
+                self.line.nearest(moment)[0] if self.line and moment is not None else None,
+                options.beat_points,
+            )
+            for index, (played, moment) in enumerate(zip(self.played, moments, strict=True))
+        ]
+
+    def _theme_moments(self, moments: Sequence[float | None]) -> list[float]:
+        """When each theme note's beat point sounds."""
+        with_movement = {id(p.theme): moment for p, moment in zip(self.played, moments, strict=True)}
+        return [
+            moment if (moment := with_movement.get(id(theme))) is not None else theme.start_s for theme in self.themes
+        ]
+
+
+def _instrument(fit: tuning.Fit, table: Tuning) -> Instrument:
+    places = table_cents(tuning=table)
+    entries: dict[str, NoteTuning] = {}
+    for note in Note:
+        if not fit.heard[note]:
+            continue
+        frames = fit.frame_hz[fit.labels == note]
+        if frames.size == 0:
+            continue
+        hz = float(np.median(frames))
+        wobble = 1200.0 * np.log2(frames / hz)
+        entries[note.label] = {
+            "hz": round(hz, 2),
+            "cents": round(cents(hz, fit.low_a_hz) - places[note], 1),
+            "wobble_cents": round(1.4826 * float(np.median(np.abs(wobble))), 1),
+        }
+    return {"kind": fit.kind, "low_a_hz": round(fit.low_a_hz, 2), "notes": entries}
+
+
+def _beat(line: BeatLine | None) -> Beat:
+    if line is None:
+        return {"source": "fitted", "tempo_bpm": None, "drift_bpm_per_min": None, "beats_s": []}
+    return {
+        "source": line.source,
+        "tempo_bpm": round(line.tempo_bpm, 2),
+        "drift_bpm_per_min": round(line.drift_bpm_per_min, 2) + 0.0,
+        "beats_s": [round(float(time), 4) for time in line.beats_s],
+    }
+
+
+def _roles(sounded: Sequence[Sounded], played: Sequence[Played], themes: Sequence[Sounded]) -> list[SoundedNote]:
+    """Every sound with its role: a movement's sounds and its noises, theme notes, and what nothing accounts for."""
+    roles: dict[int, Role] = {id(sound): "theme" for sound in themes}
+    for movement in played:
+        for sound in movement.sounds:
+            if sound is not None:
+                inside = movement.kind.kind == "doubling" and sound.note == movement.on
+                roles[id(sound)] = "theme" if inside else "gracenote"
+        for sound in movement.extra:
+            roles[id(sound)] = "crossing"
+    return [
+        {
+            "start_s": round(sound.start_s, 4),
+            "end_s": round(sound.end_s, 4),
+            "note": sound.note.label,
+            "role": roles.get(id(sound), "unwritten"),
+            "confidence": round(sound.confidence, 3),
+        }
+        for sound in sounded
+    ]

@@ -270,3 +270,28 @@ def _typical_slope(x: NDArray[np.float64], y: NDArray[np.float64], tempo_bpm: fl
     if not pairs.any():
         return 60.0 / tempo_bpm if tempo_bpm else float(np.ptp(y) / np.ptp(x))
     return float(np.median((y[None, :] - y[:, None])[pairs] / apart[pairs]))
+
+
+def echoes_notes(strokes_s: NDArray[np.float64], changes_s: Sequence[float], playing_s: tuple[float, float]) -> bool:
+    """Whether "strokes" are nothing but changes of note: all of them under the playing, and each exactly on a change.
+
+    A player and a click agree to several milliseconds at best; the mark that a note change leaves agrees with it always.
+    """
+    if not len(changes_s) or np.any(strokes_s < playing_s[0] - 0.05):
+        return False
+    away = np.abs(strokes_s[:, None] - np.asarray(changes_s)[None, :]).min(axis=1)
+    return bool(np.median(away) < 0.004)
+
+
+def free_beat(
+    moments_s: Sequence[float], *, playing_s: tuple[float, float], tempo_bpm: float | None = None
+) -> BeatLine | None:
+    """A tempo line through theme notes of unknown places, from the steadiest chain of them; None where there is none."""
+    times = np.asarray(sorted(moments_s), dtype=float)
+    found = Strokes(times, np.full(times.size, 3.0), np.zeros(times.size))
+    chains = [_follow(found, float(period_s)) for period_s in _periods(tempo_bpm)]
+    usable = [chain for chain in chains if len(chain.members) >= 4]
+    if not usable:
+        return None
+    best = max(usable, key=lambda chain: chain.score * len(chain.members) / (chain.numbers[-1] + 1))
+    return fitted_beat(best.numbers, times[np.array(best.members)].tolist(), playing_s=playing_s, tempo_bpm=tempo_bpm)

@@ -25,6 +25,8 @@ _CHUNK: Final = 4096
 _CHANGE_COST: Final = 6.0
 #: Part of a frame that may come from anywhere; keeps one odd frame from outweighing its neighbours.
 _STRAY: Final = 0.02
+#: How far a larger share counts as evidence: a room leaves a gracenote little more than half of its own moment.
+_SHARPNESS: Final = 2.0
 #: Share of a note's ordinary level below which nothing is playing, and above which something surely is.
 _SILENT: Final = 0.25
 _SOUNDING: Final = 0.45
@@ -84,7 +86,7 @@ def likelihoods(weights: Weights) -> Floats:
     parts = np.column_stack([shares(weights) * (1.0 - resting)[:, None], resting])
     # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
     heard = (sounding + weights.ground) / np.maximum(sounding + weights.ground + weights.strokes, 1e-9)
-    return np.asarray(np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)
+    return np.asarray(_SHARPNESS * np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)
 
 
 def path(log_likelihood: Floats) -> NDArray[np.int64]:

@@ -7,7 +7,6 @@ from what was found, gracenotes included, and fit every boundary (:mod:`analysis
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Final
 
@@ -43,14 +42,8 @@ class Sounded:
         return 1000.0 * (self.end_s - self.start_s)
 
 
-def hear(samples: Floats, *, expected: Collection[Note] | None = None) -> tuple[tuning.Fit, list[Sounded]] | None:
-    """The chanter and all notes in `samples` (n,) at the listening rate; None where no chanter is to be heard.
-
-    `expected` are the theme notes of the written score, if any.
-    """
-    fit = tuning.fit(samples, expected=expected)
-    if fit is None:
-        return None
+def hear(samples: Floats, fit: tuning.Fit) -> list[Sounded]:
+    """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be heard."""
     sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
     known, held = templates.first(sound, fit)
     for _ in range(_PASSES):
@@ -60,9 +53,9 @@ def hear(samples: Floats, *, expected: Collection[Note] | None = None) -> tuple[
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
     found = _only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
-        return None
+        return []
     times = boundaries.refine(samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known))
-    return fit, _sounded(found, times, share, samples.size / spectra.RATE_HZ, sound.hop_s)
+    return _sounded(found, times, share, samples.size / spectra.RATE_HZ)
 
 
 def _only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) -> list[Segment]:
@@ -121,7 +114,7 @@ def _mean_level(samples: Floats, centres: NDArray[np.int64]) -> Floats:
 
 
 def _sounded(
-    found: list[Segment], times: list[float], share: Floats, duration_s: float, hop_s: float
+    found: list[Segment], times: list[float], share: Floats, duration_s: float
 ) -> list[Sounded]:
     edges = [0.0, *times, duration_s]
     result = []

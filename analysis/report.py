@@ -44,8 +44,8 @@ class Instrument(TypedDict):
 
 class Beat(TypedDict):
     source: BeatSource
-    tempo_bpm: float
-    drift_bpm_per_min: float
+    tempo_bpm: float | None
+    drift_bpm_per_min: float | None
     beats_s: list[float]
 
 

@@ -1,0 +1,149 @@
+"""Written against sounded: which sound is which written note, what was left out, and what was never written.
+
+A dynamic programme over written and sounded notes with costs for a note left out, a note put in, and another note in its place.
+A gracenote wants a short sound and a theme note a long one, so that a crossing noise of the right pitch is not taken for the
+note itself. From any sound the player may also go back (or on) to the start of a bar, at a price: repeats and restarts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from analysis.chanter import Note
+from analysis.movements import gracenote_places
+from analysis.notes import Sounded
+from analysis.score import Score
+
+_LEAVE_OUT_GRACENOTE: Final = 1.0
+_LEAVE_OUT_BETWEEN: Final = 0.8
+_LEAVE_OUT_THEME: Final = 2.6
+_PUT_IN_SHORT: Final = 1.0
+_PUT_IN_LONG: Final = 2.4
+_OTHER_GRACENOTE: Final = 1.3
+_OTHER_THEME: Final = 2.3
+_GO_BACK: Final = 4.5
+_RESUME: Final = 0.35
+#: Between these lengths a sound turns from a gracenote into a note of its own.
+_SHORT_MS: Final = 130.0
+_LONG_MS: Final = 260.0
+
+
+@dataclass(frozen=True)
+class Token:
+    """One written sound: `theme` is the number of the theme note it belongs to, `place` its place among the gracenotes
+    (-1 for the theme note itself), `gracenote` whether it is one (a doubling's theme note between two is not)."""
+
+    note: Note
+    theme: int
+    place: int
+    gracenote: bool
+    starts_bar: bool
+    beats: float
+
+
+@dataclass(frozen=True)
+class Match:
+    """What one sounded note is: token number, or None for an unwritten sound; `resumed` for a theme note going on after one."""
+
+    sounded: int
+    token: int | None
+    resumed: bool = False
+
+
+def tokens(score: Score) -> list[Token]:
+    """Every written sound in order. Theme notes that run into one sound (same note, no gracenote) are one token."""
+    result: list[Token] = []
+    kinds = {movement.theme: movement.kind for movement in score.movements}
+    bar = 0
+    for number, theme in enumerate(score.themes):
+        starts_bar, bar = theme.bar != bar, theme.bar
+        places = gracenote_places(theme.gracenotes, theme.note, kinds.get(number, "unknown"))
+        for place, (note, is_gracenote) in enumerate(zip(theme.gracenotes, places, strict=True)):
+            result.append(Token(note, number, place, is_gracenote, starts_bar and place == 0, 0.0))
+        if not theme.gracenotes and result and result[-1].note == theme.note and result[-1].place == -1:
+            continue
+        result.append(
+            Token(theme.note, number, -1, False, starts_bar and not theme.gracenotes, float(theme.duration))
+        )
+    return result
+
+
+def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
+    """What each of `sounded` is, in order. Notes left out are the tokens that no match names."""
+    count, total = len(sounded), len(written)
+    if not count or not total:
+        return [Match(index, None) for index in range(count)]
+    leave = np.array([_leave_out(token) for token in written])
+    skipped = np.concatenate([[0.0], np.cumsum(leave)])
+    entries = np.array([token.starts_bar or index == 0 for index, token in enumerate(written)])
+    notes = np.array([token.note for token in written])
+    theme = np.array([token.place == -1 for token in written])
+    # best[i]: cheapest way to have got to just after token i - 1 (i = 0: nothing played yet) by the current sound.
+    best = skipped.copy()
+    arrived = np.zeros((count, total + 1), dtype=np.int32)  # state before the sound; -1 - state: sound put in
+    for index, sound in enumerate(sounded):
+        match = _match_costs(written, notes, theme, sound)
+        # Reaching token i from any earlier state by leaving out what lies between.
+        lead = best - skipped
+        reach_from = np.minimum.accumulate(lead)
+        came = np.zeros(total + 1, dtype=np.int32)
+        lowest = 0
+        for state in range(total + 1):
+            if lead[state] < lead[lowest]:
+                lowest = state
+            came[state] = lowest
+        forward = reach_from[:total] + skipped[:total]
+        source = came[:total].copy()
+        jump = float(best.min()) + _GO_BACK
+        jumped = entries & (jump < forward)
+        forward = np.where(jumped, jump, forward)
+        source[jumped] = int(best.argmin())
+        after = np.full(total + 1, np.inf)
+        after[1:] = forward + match
+        arrived[index, 1:] = source
+        put_in = _PUT_IN_SHORT if sound.length_ms < _SHORT_MS else _PUT_IN_LONG
+        staying = best + put_in
+        resumed = np.concatenate([[False], theme & (notes == sound.note)])
+        staying = np.where(resumed, best + _RESUME, staying)
+        stay = staying < after
+        after = np.where(stay, staying, after)
+        arrived[index, stay] = -1 - np.flatnonzero(stay)
+        best = after
+    state = int(np.argmin(best + (skipped[total] - skipped)))
+    result: list[Match] = []
+    for index in range(count - 1, -1, -1):
+        source_state = int(arrived[index, state])
+        if source_state < 0:
+            before = -1 - source_state
+            goes_on = before > 0 and bool(theme[before - 1]) and written[before - 1].note == sounded[index].note
+            result.append(Match(index, before - 1 if goes_on else None, resumed=goes_on))
+            state = before
+        else:
+            result.append(Match(index, state - 1))
+            state = source_state
+    result.reverse()
+    return result
+
+
+def _leave_out(token: Token) -> float:
+    if token.place == -1:
+        return _LEAVE_OUT_THEME
+    return _LEAVE_OUT_GRACENOTE if token.gracenote else _LEAVE_OUT_BETWEEN
+
+
+def _match_costs(
+    written: Sequence[Token], notes: np.ndarray, theme: np.ndarray, sound: Sounded
+) -> np.ndarray:
+    """The cost (tokens,) of `sound` being each written sound."""
+    length = sound.length_ms
+    same = notes == sound.note
+    too_long = np.clip((length - _SHORT_MS) / (_LONG_MS - _SHORT_MS), 0.0, 1.0) * 3.0
+    too_short = np.clip((90.0 - length) / 60.0, 0.0, 1.0) * 1.2
+    cost = np.where(theme, np.where(same, 0.0, _OTHER_THEME) + too_short, np.where(same, 0.0, _OTHER_GRACENOTE) + too_long)
+    between = np.array([token.place >= 0 and not token.gracenote for token in written])
+    # The theme note between two gracenotes is never "another note": it is there or it is not.
+    return np.where(between & ~same, 9.0, cost)
