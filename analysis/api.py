@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import alignment, beat, free, measures, notes, percussion, spectra, tuning
+from analysis import alignment, beat, free, measures, notes, percussion, presence, spectra, tuning
 from analysis.beat import BeatLine
 from analysis.chanter import Note, Tuning, cents, table_cents
 from analysis.judgement import Tolerances, judge
@@ -58,11 +58,9 @@ def analyse_sound(
     tell = progress or (lambda stage, share: None)
     tempo = chosen.tempo_bpm or (score.tempo_bpm if score else None)
     tell(STAGES[1], 0.1)
-    fit = tuning.fit(
-        spectra.at_listening_rate(sound.samples, sound.rate_hz),
-        expected={theme.note for theme in score.themes} if score else None,
-    )
-    if fit is None:
+    samples = spectra.at_listening_rate(sound.samples, sound.rate_hz)
+    fit = tuning.fit(samples, expected={theme.note for theme in score.themes} if score else None)
+    if fit is None or not presence.is_chanter(samples, fit):
         raise SoundError(_NO_CHANTER)
     found = percussion.strokes(sound.samples, sound.rate_hz)
     heard = beat.heard_beat(found, playing_s=_held_span(fit), tempo_bpm=tempo)
