@@ -26,6 +26,7 @@ _PUT_IN_LONG: Final = 2.4
 _OTHER_GRACENOTE: Final = 1.3
 _OTHER_THEME: Final = 2.3
 _GO_BACK: Final = 4.5
+_LEAVE_OFF: Final = 3.5
 _RESUME: Final = 0.35
 #: Between these lengths a sound turns from a gracenote into a note of its own.
 _SHORT_MS: Final = 130.0
@@ -113,7 +114,8 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
         after = np.where(stay, staying, after)
         arrived[index, stay] = -1 - np.flatnonzero(stay)
         best = after
-    state = int(np.argmin(best + (skipped[total] - skipped)))
+    # What was not played to the end is left off as a whole, not left out note by note.
+    state = int(np.argmin(best + np.minimum(skipped[total] - skipped, _LEAVE_OFF)))
     result: list[Match] = []
     for index in range(count - 1, -1, -1):
         source_state = int(arrived[index, state])

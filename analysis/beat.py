@@ -204,7 +204,7 @@ def _smooth(
         def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
             return np.asarray(start + slope * place)
     else:
-        reach = 4.0 if source == "tap" else 2.0
+        reach = 6.0 if source == "tap" else 3.0
         def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
             return _local_line(times, numbers, place, reach)
     first = int(np.floor((from_s - times[0]) / slope)) - 1
@@ -224,12 +224,12 @@ def _is_straight(residuals: NDArray[np.float64]) -> bool:
 def _local_line(
     times: NDArray[np.float64], numbers: NDArray[np.int64], places: NDArray[np.float64], reach: float
 ) -> NDArray[np.float64]:
-    """Locally weighted straight lines through (numbers, times) at `places`; `reach` in beats."""
+    """Locally weighted parabolas through (numbers, times) at `places`, carried on straight beyond the ends; `reach` in beats."""
     result = np.empty(places.size)
     for index, place in enumerate(places):
         anchor = float(np.clip(place, numbers[0], numbers[-1]))
         weight = np.exp(-0.5 * ((numbers - anchor) / reach) ** 2)
-        slope, start = np.polyfit(numbers - anchor, times, 1, w=np.sqrt(weight))
+        _, slope, start = np.polyfit(numbers - anchor, times, 2, w=np.sqrt(weight))
         result[index] = start + slope * (place - anchor)
     return result
 

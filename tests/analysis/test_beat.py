@@ -1,0 +1,130 @@
+"""Beats against click tracks whose times are known, scored by mir_eval (Raffel and others, 2014) as an independent judge."""
+
+import mir_eval
+import numpy as np
+import pytest
+
+from analysis import beat, percussion
+
+RATE = 48_000
+
+
+def click(rate: int = RATE) -> np.ndarray:
+    time = np.arange(int(0.03 * rate)) / rate
+    return np.exp(-time / 0.004) * (np.sin(2 * np.pi * 1800 * time) + 0.5 * np.sin(2 * np.pi * 7600 * time))
+
+
+def tap(rate: int = RATE) -> np.ndarray:
+    time = np.arange(int(0.12 * rate)) / rate
+    noise = np.random.default_rng(3).normal(size=time.size) * np.exp(-time / 0.003)
+    return 1.5 * np.exp(-time / 0.04) * np.sin(2 * np.pi * 95 * time) + 0.4 * noise
+
+
+def track(times, sound, *, level=0.3, seconds=30.0, noise=0.002, reed_hz=236.0):
+    """Strokes over a steady reed-like sound with a little noise."""
+    time = np.arange(int(seconds * RATE)) / RATE
+    reed = sum(np.sin(2 * np.pi * reed_hz * k * time) / k for k in range(1, 16)) * 0.08
+    reed[time < 4.2] = 0
+    samples = reed + np.random.default_rng(1).normal(size=time.size) * noise
+    for start in times:
+        first = int(round(start * RATE))
+        part = samples[first : first + sound.size]
+        part += level * sound[: part.size]
+    return samples.astype(np.float32)
+
+
+def heard(samples, tempo_bpm=60.0, playing_s=(4.2, 29.5)):
+    found = percussion.strokes(samples, RATE)
+    return beat.heard_beat(found, playing_s=playing_s, tempo_bpm=tempo_bpm)
+
+
+@pytest.mark.parametrize("bpm", [42.0, 60.0, 96.0])
+@pytest.mark.parametrize("hint", [True, False])
+def test_clicks_under_a_reed_are_found_to_two_milliseconds(bpm, hint):
+    times = np.arange(0.5, 29.5, 60.0 / bpm)
+    line, _ = heard(track(times, click()), bpm if hint else None)
+    assert line.source == "click"
+    assert line.tempo_bpm == pytest.approx(bpm, rel=0.002)
+    error = [abs(line.nearest(t)[0] - t) for t in times]
+    assert max(error) < 0.002
+    inside = line.beats_s[(line.beats_s > 0.4) & (line.beats_s < times[-1] + 0.1)]
+    assert mir_eval.beat.f_measure(times, inside, f_measure_threshold=0.01) == 1.0
+
+
+def test_taps_that_scatter_give_the_beat_they_mean():
+    grid = np.arange(0.5, 29.5, 1.0)
+    taps = grid + np.random.default_rng(5).normal(size=grid.size) * 0.006
+    line, _ = heard(track(taps, tap(), level=0.5))
+    assert line.source == "tap"
+    error = np.array([line.nearest(t)[0] - t for t in grid])
+    assert np.median(np.abs(error)) < 0.004
+
+
+def test_missing_strokes_are_bridged():
+    times = np.delete(np.arange(0.5, 29.5, 1.0), [7, 8, 15])
+    line, strokes = heard(track(times, click()))
+    assert line.source == "click"
+    assert max(abs(line.nearest(t)[0] - t) for t in np.arange(0.5, 29.5, 1.0)) < 0.003
+
+
+@pytest.mark.parametrize("factor", [0.5, 2.0])
+def test_strokes_at_half_or_double_tempo_become_beats(factor):
+    times = np.arange(0.5, 29.5, 1.0 / factor)
+    line, _ = heard(track(times, click()))
+    assert line.tempo_bpm == pytest.approx(60.0, rel=0.01)
+
+
+def test_a_drifting_beat_is_followed():
+    places = np.arange(0, 30)
+    times = 0.5 + places - 0.0016 * places**2
+    line, _ = heard(track(times, click(), seconds=30), playing_s=(4.2, 28.0))
+    assert max(abs(line.nearest(t)[0] - t) for t in times[:-1]) < 0.004
+    assert line.drift_bpm_per_min > 5
+
+
+def test_a_count_in_is_carried_on():
+    line, _ = heard(track(np.arange(0.5, 4.0, 1.0), click()))
+    assert line.source == "count-in"
+    assert line.nearest(20.5)[0] == pytest.approx(20.5, abs=0.02)
+
+
+def test_no_strokes_no_heard_beat():
+    assert heard(track([], click())) is None
+
+
+def test_marks_on_note_changes_are_not_clicks():
+    changes = np.arange(5.0, 25.0, 1.0)
+    assert beat.echoes_notes(changes + 0.001, changes, (4.5, 26.0))
+    assert not beat.echoes_notes(changes + np.linspace(-0.03, 0.03, 20), changes, (4.5, 26.0))
+    assert not beat.echoes_notes(np.append(1.0, changes), changes, (4.5, 26.0))
+
+
+def test_the_fitted_line_ignores_the_faults_it_must_show():
+    places = np.arange(0, 24)
+    times = 2.0 + places * 1.1 + np.random.default_rng(2).normal(size=24) * 0.006
+    times[[5, 11, 17]] += [0.18, -0.21, 0.15]
+    line = beat.fitted_beat(places, times, playing_s=(2.0, 28.0), tempo_bpm=54)
+    error = [line.at(place + 1.0) - (2.0 + place * 1.1) for place in places]
+    assert np.abs(error).max() < 0.012
+
+
+def test_too_few_notes_fit_no_line():
+    assert beat.fitted_beat([0, 1], [0.0, 1.0], playing_s=(0, 1)) is None
+
+
+def test_place_and_at_are_inverse():
+    line = beat.BeatLine("click", np.array([1.0, 2.0, 3.1, 4.0]))
+    for place in (-2.0, 0.0, 0.5, 1.7, 3.0, 5.5):
+        assert line.place(line.at(place)) == pytest.approx(place)
+
+
+def test_subtracting_a_click_leaves_the_reed():
+    times = np.arange(0.5, 29.5, 1.0)
+    dirty, clean = track(times, click()), track([], click())
+    found = beat.heard_beat(percussion.strokes(dirty, RATE), playing_s=(4.2, 29.5), tempo_bpm=60)
+    without, exact = percussion.subtract(dirty, RATE, found[1])
+    window = np.concatenate([np.arange(int(t * RATE), int((t + 0.03) * RATE)) for t in times])
+    before = np.sum((dirty - clean)[window] ** 2)
+    after = np.sum((without - clean)[window] ** 2)
+    assert after < 0.1 * before
+    assert np.abs(exact - times).max() < 0.001
