@@ -1,0 +1,180 @@
+"""The sound of a chanter and drones, made from harmonics.
+
+Each note is one cycle of a waveform, read at the note's own frequency. Its harmonics follow a source slope and a few
+resonances at fixed frequencies, as a reed and a bore have them (values by ear, no published source). The practice
+chanter's narrow straight bore favours odd harmonics; the pipe chanter is brighter. A seed gives each instrument its own
+colour, note by note, and a slow random wobble; there are no dynamics.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.chanter import Note, Tuning, hertz
+from analysis.performance import PlayedNote
+
+Floats = NDArray[np.float32]
+Instrument = Literal["practice chanter", "pipes"]
+
+LOW_A_HZ: Final[dict[Instrument, float]] = {"practice chanter": 236.0, "pipes": 476.0}
+#: The fade from one note to the next, in seconds: fingers close a hole in a few milliseconds.
+CROSSFADE_S: Final = 0.0025
+#: Level of the three drones together against the chanter, as a factor.
+DRONE_LEVEL: Final = 0.4
+
+_TABLE: Final = 8192
+_TOP_HZ: Final = 9000.0
+# Resonances: centre in hertz, width as a factor of the centre, gain.
+_RESONANCES: Final[dict[Instrument, tuple[tuple[float, float, float], ...]]] = {
+    "practice chanter": ((650.0, 0.45, 1.6), (1500.0, 0.3, 1.9), (2700.0, 0.25, 1.4), (4300.0, 0.2, 0.8)),
+    "pipes": ((1000.0, 0.4, 1.6), (2100.0, 0.3, 2.2), (3400.0, 0.25, 1.8), (5600.0, 0.2, 1.0)),
+}
+_SLOPE: Final[dict[Instrument, float]] = {"practice chanter": 1.15, "pipes": 0.8}
+_EVEN_LEVEL: Final[dict[Instrument, float]] = {"practice chanter": 0.55, "pipes": 1.0}
+
+
+@dataclass(frozen=True)
+class Voice:
+    """One instrument: its low A in hertz (None: a usual one), tuning, deviations of its nine notes and wobble in cents.
+
+    `seed` chooses its colour and the course of its wobble.
+    """
+
+    instrument: Instrument = "practice chanter"
+    low_a_hz: float | None = None
+    tuning: Tuning = "harmonic"
+    detune_cents: tuple[float, ...] = (0.0,) * 9
+    wobble_cents: float = 2.5
+    seed: int = 0
+
+    def hertz(self, note: Note) -> float:
+        """The frequency at which `note` sounds."""
+        low_a = LOW_A_HZ[self.instrument] if self.low_a_hz is None else self.low_a_hz
+        return hertz(note, low_a, tuning=self.tuning) * float(2 ** (self.detune_cents[note] / 1200))
+
+
+def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_hz: int) -> Floats:
+    """`notes` as `voice` sounds them, float32 mono of ``duration_s * rate_hz`` samples, RMS about 0.15 while it sounds.
+
+    Notes that touch are crossfaded around their common time; the first swells in and the last dies away within 30 ms.
+    """
+    count = round(duration_s * rate_hz)
+    bend = _wobble(voice, count, rate_hz)
+    result = np.zeros(count, dtype=np.float32)
+    tables = {note: _cycle(voice, note) for note in {played.note for played in notes}}
+    for number, played in enumerate(notes):
+        joined = number > 0 and notes[number - 1].end_s == played.start_s
+        joins = number + 1 < len(notes) and notes[number + 1].start_s == played.end_s
+        _add_note(
+            result, tables[played.note], voice.hertz(played.note), bend, played, rate_hz, joined=joined, joins=joins
+        )
+    if voice.instrument == "pipes":
+        _add_drones(result, voice, notes, rate_hz)
+    return result
+
+
+def _add_note(
+    result: Floats,
+    cycle: Floats,
+    hz: float,
+    bend: Floats,
+    played: PlayedNote,
+    rate_hz: int,
+    *,
+    joined: bool,
+    joins: bool,
+) -> None:
+    half = CROSSFADE_S / 2
+    rise, fall = (CROSSFADE_S if joined else 0.03), (CROSSFADE_S if joins else 0.03)
+    start = max(0, round((played.start_s - (half if joined else 0.0)) * rate_hz))
+    stop = min(result.size, round((played.end_s + (half if joins else 0.0)) * rate_hz))
+    if stop <= start:
+        return
+    phase = np.cumsum(bend[start:stop], dtype=np.float64) * (hz / rate_hz) + start * (hz / rate_hz)
+    tone = _read(cycle, phase)
+    _fade(tone, round(rise * rate_hz), round(fall * rate_hz))
+    result[start:stop] += tone
+
+
+def _read(cycle: Floats, phase: NDArray[np.float64]) -> Floats:
+    """`cycle` at `phase` (in cycles), interpolated between its samples."""
+    place = (phase - np.floor(phase)) * _TABLE
+    left = place.astype(np.int32)
+    part = (place - left).astype(np.float32)
+    value: Floats = cycle[left] * (1 - part) + cycle[left + 1] * part
+    return value
+
+
+def _fade(tone: Floats, rise: int, fall: int) -> None:
+    rise, fall = min(rise, tone.size), min(fall, tone.size)
+    if rise:
+        tone[:rise] *= _ramp(rise)
+    if fall:
+        tone[-fall:] *= _ramp(fall)[::-1]
+
+
+def _ramp(count: int) -> Floats:
+    """A raised cosine from 0 to 1; the ramp and its mirror image add up to 1."""
+    return (0.5 - 0.5 * np.cos(np.pi * (np.arange(count) + 0.5) / count)).astype(np.float32)
+
+
+def _cycle(voice: Voice, note: Note) -> Floats:
+    """One cycle of `note`, :data:`_TABLE` samples and the first again, RMS 0.15."""
+    hz = voice.hertz(note)
+    random = np.random.default_rng([voice.seed, 31, int(note)])
+    number = np.arange(1, int(_TOP_HZ / hz) + 1)
+    amplitude = number ** -_SLOPE[voice.instrument]
+    colour = np.full(number.size, 0.35)
+    for centre, width, gain in _RESONANCES[voice.instrument]:
+        colour += gain * np.exp(-0.5 * (np.log(number * hz / centre) / width) ** 2)
+    amplitude *= colour * np.where(number % 2 == 0, _EVEN_LEVEL[voice.instrument], 1.0)
+    amplitude *= 10 ** (random.normal(0, 2.0, number.size) / 20)
+    spectrum = np.zeros(_TABLE // 2 + 1, dtype=np.complex128)
+    spectrum[number] = amplitude * np.exp(1j * _phases(number))
+    wave = np.fft.irfft(spectrum, _TABLE)
+    wave *= 0.15 / np.sqrt(np.mean(wave**2))
+    return np.append(wave, wave[0]).astype(np.float32)
+
+
+def _phases(number: NDArray[np.int_]) -> NDArray[np.float64]:
+    """Phases that spread a cycle's energy over it: a reed is a buzz, not a click (Schroeder's rule, unweighted)."""
+    return np.pi * number * (number - 1) / number.size
+
+
+def _wobble(voice: Voice, count: int, rate_hz: int) -> Floats:
+    """Frequency factor for each sample: slow random unsteadiness of the breath, below about 5 Hz."""
+    random = np.random.default_rng([voice.seed, 77])
+    step = rate_hz // 50
+    points = random.normal(0, 1, count // step + 12)
+    smooth = np.convolve(points, np.hanning(11) / np.sqrt(np.sum(np.hanning(11) ** 2)), mode="valid")
+    course = np.interp(np.arange(count) / step, np.arange(smooth.size), smooth)
+    return (2 ** (course * voice.wobble_cents / 1200)).astype(np.float32)
+
+
+def _add_drones(result: Floats, voice: Voice, notes: Sequence[PlayedNote], rate_hz: int) -> None:
+    """Two tenors an octave below low A and a bass two octaves below, sounding as long as the chanter does."""
+    start, stop = round(notes[0].start_s * rate_hz), min(result.size, round(notes[-1].end_s * rate_hz))
+    time = np.arange(stop - start, dtype=np.float64)
+    low_a = voice.hertz(Note.LOW_A)
+    drones = np.zeros(stop - start, dtype=np.float32)
+    for number, (ratio, level) in enumerate(((1 / 2, 0.6), (1 / 2 * 1.0006, 0.6), (1 / 4, 0.75))):
+        hz = low_a * ratio
+        cycle = _drone_cycle(hz, np.random.default_rng([voice.seed, 55, number]))
+        drones += level * _read(cycle, time * (hz / rate_hz) + 0.3 * number)
+    _fade(drones, round(0.05 * rate_hz), round(0.08 * rate_hz))
+    result[start:stop] += DRONE_LEVEL * drones
+
+
+def _drone_cycle(hz: float, random: np.random.Generator) -> Floats:
+    number = np.arange(1, int(5000 / hz) + 1)
+    amplitude = number**-1.1 * 10 ** (random.normal(0, 3.0, number.size) / 20)
+    spectrum = np.zeros(_TABLE // 2 + 1, dtype=np.complex128)
+    spectrum[number] = amplitude * np.exp(1j * _phases(number))
+    wave = np.fft.irfft(spectrum, _TABLE)
+    wave *= 0.15 / np.sqrt(np.mean(wave**2))
+    return np.append(wave, wave[0]).astype(np.float32)
