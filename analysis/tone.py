@@ -8,7 +8,7 @@ colour, note by note, and a slow random wobble; there are no dynamics.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -58,47 +58,44 @@ class Voice:
         return hertz(note, low_a, tuning=self.tuning) * float(2 ** (self.detune_cents[note] / 1200))
 
 
-def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_hz: int) -> Floats:
-    """`notes` as `voice` sounds them, float32 mono of ``duration_s * rate_hz`` samples, RMS about 0.15 while it sounds.
+#: Gives so many samples of a note's steady tone from a sample number of the take on.
+Source = Callable[[Note, int, int], Floats]
 
-    Notes that touch are crossfaded around their common time; the first swells in and the last dies away within 30 ms.
-    """
-    count = round(duration_s * rate_hz)
-    bend = _wobble(voice, count, rate_hz)
-    result = np.zeros(count, dtype=np.float32)
-    tables = {note: _cycle(voice, note) for note in {played.note for played in notes}}
-    for number, played in enumerate(notes):
-        joined = number > 0 and notes[number - 1].end_s == played.start_s
-        joins = number + 1 < len(notes) and notes[number + 1].start_s == played.end_s
-        _add_note(
-            result, tables[played.note], voice.hertz(played.note), bend, played, rate_hz, joined=joined, joins=joins
-        )
+
+def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_hz: int) -> Floats:
+    """`notes` as `voice` sounds them: float32 mono of ``duration_s * rate_hz`` samples, RMS about 0.15 in the music."""
+    bend = _wobble(voice, round(duration_s * rate_hz), rate_hz)
+    cycles = {note: _cycle(voice, note) for note in {played.note for played in notes}}
+
+    def source(note: Note, start: int, count: int) -> Floats:
+        step = voice.hertz(note) / rate_hz
+        phase = (np.cumsum(bend[start : start + count], dtype=np.float64) + start) * step
+        return _read(cycles[note], phase)
+
+    result = splice(notes, source, duration_s=duration_s, rate_hz=rate_hz)
     if voice.instrument == "pipes":
-        _add_drones(result, voice, notes, rate_hz)
+        add_drones(result, voice, notes, rate_hz)
     return result
 
 
-def _add_note(
-    result: Floats,
-    cycle: Floats,
-    hz: float,
-    bend: Floats,
-    played: PlayedNote,
-    rate_hz: int,
-    *,
-    joined: bool,
-    joins: bool,
-) -> None:
+def splice(notes: Sequence[PlayedNote], source: Source, *, duration_s: float, rate_hz: int) -> Floats:
+    """The tones of `source`, one after the other as `notes` say.
+
+    Notes that touch are crossfaded around their common time; the first swells in and the last dies away within 30 ms.
+    """
+    result = np.zeros(round(duration_s * rate_hz), dtype=np.float32)
     half = CROSSFADE_S / 2
-    rise, fall = (CROSSFADE_S if joined else 0.03), (CROSSFADE_S if joins else 0.03)
-    start = max(0, round((played.start_s - (half if joined else 0.0)) * rate_hz))
-    stop = min(result.size, round((played.end_s + (half if joins else 0.0)) * rate_hz))
-    if stop <= start:
-        return
-    phase = np.cumsum(bend[start:stop], dtype=np.float64) * (hz / rate_hz) + start * (hz / rate_hz)
-    tone = _read(cycle, phase)
-    _fade(tone, round(rise * rate_hz), round(fall * rate_hz))
-    result[start:stop] += tone
+    for number, played in enumerate(notes):
+        joined = number > 0 and notes[number - 1].end_s == played.start_s
+        joins = number + 1 < len(notes) and notes[number + 1].start_s == played.end_s
+        start = max(0, round((played.start_s - (half if joined else 0.0)) * rate_hz))
+        stop = min(result.size, round((played.end_s + (half if joins else 0.0)) * rate_hz))
+        if stop > start:
+            piece = source(played.note, start, stop - start)
+            rise, fall = (CROSSFADE_S if joined else 0.03), (CROSSFADE_S if joins else 0.03)
+            _fade(piece, round(rise * rate_hz), round(fall * rate_hz))
+            result[start:stop] += piece
+    return result
 
 
 def _read(cycle: Floats, phase: NDArray[np.float64]) -> Floats:
@@ -124,7 +121,7 @@ def _ramp(count: int) -> Floats:
 
 
 def _cycle(voice: Voice, note: Note) -> Floats:
-    """One cycle of `note`, :data:`_TABLE` samples and the first again, RMS 0.15."""
+    """One cycle of `note`."""
     hz = voice.hertz(note)
     random = np.random.default_rng([voice.seed, 31, int(note)])
     number = np.arange(1, int(_TOP_HZ / hz) + 1)
@@ -134,6 +131,11 @@ def _cycle(voice: Voice, note: Note) -> Floats:
         colour += gain * np.exp(-0.5 * (np.log(number * hz / centre) / width) ** 2)
     amplitude *= colour * np.where(number % 2 == 0, _EVEN_LEVEL[voice.instrument], 1.0)
     amplitude *= 10 ** (random.normal(0, 2.0, number.size) / 20)
+    return _waveform(number, amplitude)
+
+
+def _waveform(number: NDArray[np.int_], amplitude: NDArray[np.floating]) -> Floats:
+    """One cycle of harmonics `number` with `amplitude`: :data:`_TABLE` samples and the first again, RMS 0.15."""
     spectrum = np.zeros(_TABLE // 2 + 1, dtype=np.complex128)
     spectrum[number] = amplitude * np.exp(1j * _phases(number))
     wave = np.fft.irfft(spectrum, _TABLE)
@@ -156,7 +158,7 @@ def _wobble(voice: Voice, count: int, rate_hz: int) -> Floats:
     return (2 ** (course * voice.wobble_cents / 1200)).astype(np.float32)
 
 
-def _add_drones(result: Floats, voice: Voice, notes: Sequence[PlayedNote], rate_hz: int) -> None:
+def add_drones(result: Floats, voice: Voice, notes: Sequence[PlayedNote], rate_hz: int) -> None:
     """Two tenors an octave below low A and a bass two octaves below, sounding as long as the chanter does."""
     start, stop = round(notes[0].start_s * rate_hz), min(result.size, round(notes[-1].end_s * rate_hz))
     time = np.arange(stop - start, dtype=np.float64)
@@ -173,8 +175,4 @@ def _add_drones(result: Floats, voice: Voice, notes: Sequence[PlayedNote], rate_
 def _drone_cycle(hz: float, random: np.random.Generator) -> Floats:
     number = np.arange(1, int(5000 / hz) + 1)
     amplitude = number**-1.1 * 10 ** (random.normal(0, 3.0, number.size) / 20)
-    spectrum = np.zeros(_TABLE // 2 + 1, dtype=np.complex128)
-    spectrum[number] = amplitude * np.exp(1j * _phases(number))
-    wave = np.fft.irfft(spectrum, _TABLE)
-    wave *= 0.15 / np.sqrt(np.mean(wave**2))
-    return np.append(wave, wave[0]).astype(np.float32)
+    return _waveform(number, amplitude)

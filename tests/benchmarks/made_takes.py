@@ -1,0 +1,274 @@
+"""Write made takes with their exact truth: audio, ABC and JSON, for tuning and for measuring the analysis.
+
+    python -m tests.benchmarks.made_takes FOLDER --count 20 --seed 1
+
+Every choice that is not given is drawn from the seed: the drill, the tempo, the instrument, its tuning and its tone,
+the room, the noise, the microphone, the codec, what of the beat is heard, and which faults are played. The JSON holds
+`notes` (start, end, note, role), `moves` (item, kind, on, frm, beat_s, onset_s, offset_ms, gap_ms, grace_ms, crossing,
+faults), `beats`, and under `made` every choice. Times count from the first decoded sample.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any, Final, get_args
+
+import numpy as np
+
+from analysis import rooms
+from analysis.chanter import Note
+from analysis.families import CUT_SHARES, from_short_notes, single_then_full
+from analysis.faults import possible
+from analysis.model_player import Manner, Performance, PlayedMovement, Voice, perform, strokes
+from analysis.movements import Kind, spelling
+from analysis.report import Flag
+from analysis.score import Score, parse_abc, to_abc
+from analysis.tone import DRONE_LEVEL, Floats, add_drones, sound, splice
+from tests.benchmarks import sound_font
+
+RATE_HZ: Final = 48_000
+BEATS: Final = ("click", "tap", "count-in", "none")
+FAMILIES: Final = ("single-then-full", "from-short-notes")
+CODECS: Final = (".m4a", ".webm", ".mp3", ".wav", ".flac")
+#: How the truth files shorten the flag codes.
+SHORT_FAULTS: Final[dict[Flag, str]] = {
+    "crossing-noise": "crossing",
+    "heavy-gracenote": "heavy",
+    "missing-gracenote": "missing",
+    "wrong-gracenote": "wrong",
+}
+
+
+@dataclass(frozen=True)
+class Made:
+    """How one take is made. `fault_rate` is the share of movements with a fault, drawn from `faults` (empty: any)."""
+
+    seed: int = 0
+    drill: str = "doubling:E"
+    family: str = "single-then-full"
+    abc: str = ""
+    tempo_bpm: float = 60.0
+    low_a_hz: float = 236.0
+    instrument: str = "practice chanter"
+    tone: str = "ours"
+    tuning: str = "harmonic"
+    detune_cents: float = 8.0
+    wobble_cents: float = 4.0
+    rt60_s: float = 0.3
+    direct_to_reverb_db: float = 8.0
+    snr_db: float = 40.0
+    colour: str = "pink"
+    phone: bool = True
+    peak_db: float = -6.0
+    codec: str = ".m4a"
+    beat: str = "click"
+    beat_level: float = 0.4
+    jitter_ms: float = 8.0
+    drift_bpm_per_min: float = 0.0
+    gracenote_ms: float = 45.0
+    gap_ms: float = 65.0
+    fault_rate: float = 0.35
+    faults: tuple[str, ...] = ()
+    lead_s: float = 0.5
+
+
+def drawn(seed: int) -> Made:
+    """A varied take for `seed`: mostly what learners send, now and then something harder."""
+    random = np.random.default_rng([seed, 41])
+
+    def one(*choices: Any, p: tuple[float, ...] | None = None) -> Any:
+        return choices[int(random.choice(len(choices), p=p))]
+
+    pipes = random.random() < 0.2
+    beat = one(*BEATS, p=(0.4, 0.2, 0.2, 0.2))
+    recorded = random.random() < 0.7
+    return Made(
+        seed=seed,
+        drill=one("doubling", "gracenote", p=(0.8, 0.2)) + ":" + one(*"GABcdefga"),
+        family=one(*FAMILIES, p=(0.65, 0.35)),
+        tempo_bpm=float(random.integers(48, 76)),
+        low_a_hz=float(random.uniform(466, 486) if pipes else random.uniform(228, 246)),
+        instrument="pipes" if pipes else "practice chanter",
+        tone=one(*sound_font.PROGRAMS) if recorded else "ours",
+        tuning=one("harmonic", "older"),
+        detune_cents=float(random.uniform(0, 18)),
+        wobble_cents=float(random.uniform(1, 8)),
+        rt60_s=float(random.uniform(0, 0.6)),
+        direct_to_reverb_db=float(random.uniform(3, 14)),
+        snr_db=float(random.uniform(22, 55)),
+        colour=one("white", "pink", "hum"),
+        phone=bool(random.random() < 0.8),
+        peak_db=float(random.uniform(-24, -1)),
+        codec=one(*CODECS),
+        beat=beat,
+        beat_level=float(random.uniform(0.15, 0.7)),
+        jitter_ms=float(random.uniform(2, 14)),
+        drift_bpm_per_min=float(random.normal(0, 2)) if beat == "none" else 0.0,
+        gracenote_ms=float(random.uniform(36, 58)),
+        gap_ms=float(random.uniform(48, 90)),
+        fault_rate=float(random.uniform(0.1, 0.6)),
+        lead_s=float(random.uniform(0.3, 2.0)),
+    )
+
+
+def written(made: Made) -> Score:
+    """The music of a take: the ABC given, or a drill of a family from all approaches that it can be played from."""
+    if made.abc:
+        return parse_abc(made.abc)
+    name, _, letter = made.drill.partition(":")
+    kind: Kind = next(kind for kind in get_args(Kind) if kind == name)
+    on = Note.from_abc(letter)
+    approaches = [note for note in Note if note != on and spelling(kind, on, note)]
+    if made.family == "single-then-full":
+        return single_then_full(kind, on, approaches, tempo_bpm=made.tempo_bpm)
+    cut = CUT_SHARES[int(np.random.default_rng([made.seed, 43]).integers(1, 3))]
+    return from_short_notes(kind, on, approaches, cut_share=cut, tempo_bpm=made.tempo_bpm)
+
+
+def played(made: Made, score: Score) -> Performance:
+    """The performance, with its faults."""
+    random = np.random.default_rng([made.seed, 47])
+    faults: dict[int, str] = {}
+    for movement in score.movements:
+        choices = [code for code in possible(movement) if not made.faults or code in made.faults]
+        if choices and random.random() < made.fault_rate:
+            faults[movement.index] = choices[int(random.integers(len(choices)))]
+    manner = Manner(
+        tempo_bpm=made.tempo_bpm,
+        count_in=0 if made.beat == "none" else 4,
+        clicks=made.beat in ("click", "tap"),
+        gracenote_ms=made.gracenote_ms,
+        gap_ms=made.gap_ms,
+        jitter_ms=made.jitter_ms,
+        drift_bpm_per_min=made.drift_bpm_per_min,
+        lead_s=made.lead_s,
+        tail_s=0.9,
+        seed=made.seed,
+    )
+    return perform(score, manner, faults=faults)
+
+
+def sounded(made: Made, performance: Performance) -> Floats:
+    """The take as a microphone in its room hears it, at :data:`RATE_HZ`."""
+    random = np.random.default_rng([made.seed, 53])
+    voice = Voice(
+        instrument="pipes" if made.instrument == "pipes" else "practice chanter",
+        low_a_hz=made.low_a_hz,
+        tuning="older" if made.tuning == "older" else "harmonic",
+        detune_cents=tuple(float(value) for value in random.normal(0, made.detune_cents, 9)),
+        wobble_cents=made.wobble_cents,
+        seed=made.seed,
+    )
+    if made.tone == "ours":
+        samples = sound(performance.notes, voice, duration_s=performance.duration_s, rate_hz=RATE_HZ)
+    else:
+        source = sound_font.source(made.tone, voice, seed=made.seed)
+        samples = splice(performance.notes, source, duration_s=performance.duration_s, rate_hz=RATE_HZ)
+        if voice.instrument == "pipes" and DRONE_LEVEL:
+            add_drones(samples, voice, performance.notes, RATE_HZ)
+    samples += made.beat_level * strokes(
+        performance.strokes_s,
+        performance.first_beats_s,
+        duration_s=performance.duration_s,
+        rate_hz=RATE_HZ,
+        kind="tap" if made.beat == "tap" else "click",
+    )
+    samples = rooms.room(
+        samples, RATE_HZ, rt60_s=made.rt60_s, direct_to_reverb_db=made.direct_to_reverb_db, seed=made.seed
+    )
+    colour: rooms.Colour = next(name for name in get_args(rooms.Colour) if name == made.colour)
+    samples = rooms.noise(samples, RATE_HZ, snr_db=made.snr_db, colour=colour, seed=made.seed)
+    if made.phone:
+        samples = rooms.phone(samples, RATE_HZ, high_hz=float(random.uniform(6000, 14000)))
+    return rooms.clip(samples, over_db=made.peak_db) if made.peak_db > 0 else rooms.level(samples, peak_db=made.peak_db)
+
+
+def truth(name: str, made: Made, performance: Performance) -> dict[str, Any]:
+    """The take's truth, as its JSON file holds it."""
+    return {
+        "name": name,
+        "seed": made.seed,
+        "audio": f"{name}{made.codec}",
+        "abc": f"{name}.abc",
+        "bpm": performance.tempo_bpm,
+        "heard": None if made.beat == "none" else made.beat,
+        "low_a": made.low_a_hz,
+        "beats": list(performance.beats_s),
+        "duration": performance.duration_s,
+        "notes": [
+            {"start": note.start_s, "end": note.end_s, "note": note.note.label, "role": note.role}
+            for note in performance.notes
+        ],
+        "moves": [_move(movement) for movement in performance.movements],
+        "made": asdict(made),
+    }
+
+
+def _move(movement: PlayedMovement) -> dict[str, Any]:
+    return {
+        "item": movement.theme,
+        "index": movement.index,
+        "kind": f"{movement.kind}/{movement.form}" if movement.form else movement.kind,
+        "on": movement.on.label,
+        "frm": movement.approach.label if movement.approach is not None else None,
+        "beat_s": movement.beat_s,
+        "onset_s": movement.start_s,
+        "offset_ms": movement.offset_ms,
+        "gap_ms": movement.gap_ms,
+        "grace_ms": [[note.label, length] for note, length in movement.parts],
+        "crossing": [[start, length, note.label] for start, length, note in movement.crossing],
+        "faults": [SHORT_FAULTS.get(fault, fault) for fault in movement.faults],
+    }
+
+
+def write(made: Made, folder: Path, name: str) -> Path:
+    """Write the take `name` into `folder`; gives the JSON file's path."""
+    folder.mkdir(parents=True, exist_ok=True)
+    score = written(made)
+    performance = played(made, score)
+    rooms.encode(sounded(made, performance), RATE_HZ, folder / f"{name}{made.codec}")
+    (folder / f"{name}.abc").write_text(to_abc(score))
+    path = folder / f"{name}.json"
+    path.write_text(json.dumps(truth(name, made, performance), indent=1))
+    return path
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """The command line; every option of :class:`Made` overrides what the seed would draw."""
+    parser = argparse.ArgumentParser(description="Write made takes with their exact truth.")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--count", type=int, default=1, help="how many takes, with seeds counted up from --seed")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--plain", action="store_true", help="start from plain settings instead of drawn ones")
+    choices: dict[str, Any] = {
+        "family": FAMILIES, "beat": BEATS, "codec": CODECS, "tone": ("ours", *sound_font.PROGRAMS),
+        "instrument": ("practice chanter", "pipes"), "colour": get_args(rooms.Colour), "tuning": ("harmonic", "older"),
+    }  # fmt: skip
+    for name, value in asdict(Made()).items():
+        if name == "seed":
+            continue
+        flag = "--" + name.replace("_", "-")
+        if isinstance(value, bool):
+            parser.add_argument(flag, action=argparse.BooleanOptionalAction)
+        elif isinstance(value, tuple):
+            parser.add_argument(flag, nargs="*")
+        else:
+            parser.add_argument(flag, type=type(value), choices=choices.get(name))
+    given = vars(parser.parse_args(arguments))
+    fixed = {
+        name: value for name, value in given.items() if name in asdict(Made()) and name != "seed" and value is not None
+    }
+    if "faults" in fixed:
+        fixed["faults"] = tuple(fixed["faults"])
+    for seed in range(given["seed"], given["seed"] + given["count"]):
+        made = replace(Made(seed=seed) if given["plain"] else drawn(seed), **fixed)
+        name = f"{made.drill.replace(':', '-').replace(' ', '-')}-{made.tone.replace(' ', '-')}-{seed}"
+        print(write(made, given["folder"], name), file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
