@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import spectra
+from analysis import echo, spectra
 from analysis.decoding import REST, Segment, weigh
 from analysis.spectra import Floats
 from analysis.templates import GROUND, Listening, Templates, listen
@@ -73,7 +73,9 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     return float(places[best])
 
 
-def refine(samples: Floats, found: list[Segment], hop_s: float, templates: Templates) -> list[float]:
+def refine(
+    samples: Floats, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room
+) -> list[float]:
     """The refined times in seconds of all boundaries between `found`, one fewer than segments.
 
     `templates` must be learned at this module's window.
@@ -87,7 +89,7 @@ def refine(samples: Floats, found: list[Segment], hop_s: float, templates: Templ
         sound, start_s = short_listening(samples, near - _REACH_S - _FITS_S, near + _REACH_S + _FITS_S)
         later = found[index + 2].state if index + 2 < len(found) and _short(after, hop_s) else None
         earlier = found[index - 1].state if index > 0 and _short(before, hop_s) else None
-        rise = _rise(sound, templates, [before.state, earlier], [after.state, later])
+        rise = _rise(sound, templates, room, [before.state, earlier], [after.state, later])
         times = start_s + np.arange(rise.size) * HOP / spectra.RATE_HZ
         refined.append(float(np.clip(edge(times, rise, near, low, high), low, max(low, high))))
     return refined
@@ -98,7 +100,7 @@ def _short(segment: Segment, hop_s: float) -> bool:
 
 
 def _rise(
-    sound: Listening, templates: Templates, before: list[int | None], after: list[int | None]
+    sound: Listening, templates: Templates, room: echo.Room, before: list[int | None], after: list[int | None]
 ) -> NDArray[np.float64]:
     """The share (frames,) of the notes `after` the boundary among those on both sides; against silence, their level."""
     early = {state for state in before if state is not None}
@@ -109,9 +111,9 @@ def _rise(
     wanted = [note for note in early | late if note != REST]
     keep = np.isin(templates.owner, [*wanted, GROUND])
     weights = weigh(sound.levels, Templates(templates.spectra[keep], templates.owner[keep], templates.level))
-    late_level = weights.notes[:, [n for n in late if n != REST]].sum(axis=1)
-    early_level = weights.notes[:, [n for n in early if n != REST]].sum(axis=1)
+    energy = echo.direct(echo.energies(weights.own), room, sound.hop_s)
+    late_level = energy[:, [n for n in late if n != REST]].sum(axis=1) ** 0.5
+    early_level = energy[:, [n for n in early if n != REST]].sum(axis=1) ** 0.5
     if REST in (before[0], after[0]):
-        level = late_level if after[0] != REST else -early_level
-        return np.asarray(level / templates.level, dtype=np.float64)
+        return np.asarray(late_level if after[0] != REST else -early_level, dtype=np.float64)
     return np.asarray(late_level / np.maximum(late_level + early_level, 1e-9), dtype=np.float64)

@@ -34,11 +34,11 @@ _SOUNDING: Final = 0.45
 
 @dataclass(frozen=True)
 class Weights:
-    """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold, `loudness` as a share of the
-    notes' ordinary levels (frames,), and how badly the sum fits (frames,), as divergence over level."""
+    """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold; `own` the same for notes as a
+    share of each one's ordinary level (frames, 9); and how badly the sum fits (frames,), as divergence over level."""
 
     notes: Floats
-    loudness: Floats
+    own: Floats
     ground: Floats
     strokes: Floats
     misfit: Floats
@@ -53,7 +53,7 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
     ground = np.zeros(count, dtype=np.float32)
     strokes = np.zeros(count, dtype=np.float32)
     misfit = np.zeros(count, dtype=np.float32)
-    loudness = np.zeros(count, dtype=np.float32)
+    own = np.zeros_like(notes)
     for start in range(0, count, _CHUNK):
         block = levels[start : start + _CHUNK]
         weights = np.repeat((block.sum(axis=1, keepdims=True) / sums.sum()).astype(np.float32), sums.size, axis=1)
@@ -64,26 +64,26 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
         mass = weights * sums
         for note in range(len(Note)):
             notes[part, note] = mass[:, templates.owner == note].sum(axis=1)
-        loudness[part] = weights[:, templates.owner >= 0].sum(axis=1)
+            own[part, note] = weights[:, templates.owner == note].sum(axis=1)
         ground[part] = mass[:, templates.owner == GROUND].sum(axis=1)
         strokes[part] = mass[:, templates.owner == STROKE].sum(axis=1)
         misfit[part] = (block * np.log((block + 1e-9) / model) - block + model).sum(axis=1) / block.sum(axis=1)
-    return Weights(notes, loudness, ground, strokes, misfit)
+    return Weights(notes, own, ground, strokes, misfit)
 
 
-def shares(weights: Weights) -> Floats:
+def shares(amounts: Floats) -> Floats:
     """Each note's share of all notes (frames, 9)."""
-    return np.asarray(weights.notes / np.maximum(weights.notes.sum(axis=1, keepdims=True), 1e-9), dtype=np.float32)
+    return np.asarray(amounts / np.maximum(amounts.sum(axis=1, keepdims=True), 1e-9), dtype=np.float32)
 
 
-def likelihoods(weights: Weights) -> Floats:
-    """Log likelihoods (frames, 10) of the nine notes and rest."""
+def likelihoods(weights: Weights, share: Floats) -> Floats:
+    """Log likelihoods (frames, 10) of the nine notes, whose share of the moment is `share` (frames, 9), and of rest."""
     sounding = weights.notes.sum(axis=1)
     resting = np.maximum(
         weights.ground / np.maximum(weights.ground + sounding, 1e-9),
-        np.clip((_SOUNDING - weights.loudness) / (_SOUNDING - _SILENT), 0.0, 1.0),
+        np.clip((_SOUNDING - weights.own.sum(axis=1)) / (_SOUNDING - _SILENT), 0.0, 1.0),
     )
-    parts = np.column_stack([shares(weights) * (1.0 - resting)[:, None], resting])
+    parts = np.column_stack([share * (1.0 - resting)[:, None], resting])
     # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
     heard = (sounding + weights.ground) / np.maximum(sounding + weights.ground + weights.strokes, 1e-9)
     return np.asarray(_SHARPNESS * np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)

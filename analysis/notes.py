@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import boundaries, decoding, spectra, templates, tuning
+from analysis import boundaries, decoding, echo, spectra, templates, tuning
 from analysis.chanter import Note
 from analysis.decoding import REST, Segment
 from analysis.spectra import Floats
@@ -21,7 +21,9 @@ from analysis.spectra import Floats
 WINDOW: Final = 352
 HOP: Final = 32
 SIZE: Final = 512
-_PASSES: Final = 2
+_PASSES: Final = 3
+#: Energies are compared by this power: close to how a window shared by two notes divides between them.
+_LOUDNESS: Final = 0.5
 #: A stretch of sound is the chanter only if at least this much of it was held steadily.
 _LEAST_HELD_S: Final = 0.12
 _SHORTEST_S: Final = 0.006
@@ -46,15 +48,18 @@ def hear(samples: Floats, fit: tuning.Fit) -> list[Sounded]:
     """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be heard."""
     sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
     known, held = templates.first(sound, fit)
+    room = echo.DRY
     for _ in range(_PASSES):
         weights = decoding.weigh(sound.levels, known)
-        found = decoding.segments(decoding.path(decoding.likelihoods(weights)))
-        share = decoding.shares(weights)
+        energy = echo.energies(weights.own)
+        share = decoding.shares(echo.direct(energy, room, sound.hop_s) ** _LOUDNESS)
+        found = decoding.segments(decoding.path(decoding.likelihoods(weights, share)))
+        room = echo.measure(energy, found, sound.hop_s)
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
     found = _only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
-    times = boundaries.refine(samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known))
+    times = boundaries.refine(samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known), room)
     return _sounded(found, times, share, samples.size / spectra.RATE_HZ)
 
 

@@ -1,0 +1,77 @@
+"""A room's echo, taken out of how much of each note sounds.
+
+In a room a note builds up and dies away: what is heard at once is only its direct part, and the last note's ghost goes on
+beside the new one, louder than it where the new note is the quieter of the two. The energy of each note is taken as its direct
+part and an exponential tail (a single decay, where real rooms have one per frequency); the tail's share and decay are read off the
+take's own long notes, after they end, and the tail is filtered out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import scipy.signal
+from numpy.typing import NDArray
+
+from analysis.decoding import REST, Segment
+from analysis.spectra import Floats
+from analysis.templates import COMPRESSION
+
+_FROM_S: Final = 0.016
+_TO_S: Final = 0.080
+_LEAST_SHARE: Final = 0.03
+_MOST_SHARE: Final = 0.6
+_LEAST_NOTES: Final = 4
+
+
+@dataclass(frozen=True)
+class Room:
+    """`share`: the tail's part of a long note's energy, 0 to 1; `decay_s`: the time in which it falls to 1/e."""
+
+    share: float
+    decay_s: float
+
+
+DRY: Final = Room(0.0, 0.03)
+
+
+def energies(weights: Floats) -> Floats:
+    """Energy of each note (frames, notes) as a share of its ordinary energy, from compressed weights (1: ordinary)."""
+    return np.asarray(np.minimum(weights, 2.0) ** (2.0 / COMPRESSION), dtype=np.float32)
+
+
+def measure(energy: Floats, found: list[Segment], hop_s: float) -> Room:
+    """The room that `energy` (frames, notes) was played in, from what is left of long notes after they end."""
+    first, last = round(_FROM_S / hop_s), round(_TO_S / hop_s)
+    tails = []
+    for before, after in zip(found[:-1], found[1:], strict=True):
+        long = (before.stop - before.start) * hop_s > 0.15
+        if before.state == REST or not long or before.stop + last >= energy.shape[0]:
+            continue
+        back = [s for s in found if s.start < before.stop + last and s.stop > before.stop and s.state == before.state]
+        steady = float(np.median(energy[before.start + first : before.stop - first, before.state]))
+        if after.state == before.state or back or steady <= 0.05:
+            continue
+        tails.append(energy[before.stop + first : before.stop + last, before.state] / steady)
+    if len(tails) < _LEAST_NOTES:
+        return DRY
+    curve = np.maximum(np.median(tails, axis=0), 1e-4)
+    times = np.arange(first, last) * hop_s
+    slope, start = np.polyfit(times, np.log(curve), 1, w=np.sqrt(curve))
+    share = float(np.exp(start))
+    if slope > -4.0 or share < _LEAST_SHARE:
+        return DRY
+    return Room(min(share, _MOST_SHARE), float(np.clip(-1.0 / slope, 0.01, 0.2)))
+
+
+def direct(energy: Floats, room: Room, hop_s: float) -> Floats:
+    """The direct part of `energy` (frames, notes), again 1 for a note at its ordinary level."""
+    if room.share <= 0.0:
+        return energy
+    keep = float(np.exp(-hop_s / room.decay_s))
+    start: NDArray[np.float64] = keep * energy[:1].astype(np.float64)
+    tail, _ = scipy.signal.lfilter([1.0 - keep], [1.0, -keep], energy.astype(np.float64), axis=0, zi=start)
+    delayed = np.concatenate([energy[:1], tail[:-1]])
+    return np.asarray(np.maximum(energy - room.share * delayed, 0.0) / (1.0 - room.share), dtype=np.float32)
