@@ -13,7 +13,7 @@ from tests.benchmarks.made_takes import Made, drawn, main, played, written
 
 
 def test_a_take_is_written_with_its_truth(tmp_path: Path) -> None:
-    main([str(tmp_path), "--plain", "--seed", "5", "--drill", "doubling:F", "--codec", ".m4a", "--tempo-bpm", "66"])
+    main([str(tmp_path), "--plain", "--seed", "5", "--drill", "doubling:f", "--codec", ".m4a", "--tempo-bpm", "66"])
     (path,) = tmp_path.glob("*.json")
     truth = json.loads(path.read_text())
     score = parse_abc((tmp_path / truth["abc"]).read_text())

@@ -34,6 +34,12 @@ RATE_HZ: Final = 48_000
 BEATS: Final = ("click", "tap", "count-in", "none")
 FAMILIES: Final = ("single-then-full", "from-short-notes")
 CODECS: Final = (".m4a", ".webm", ".mp3", ".wav", ".flac")
+HELP: Final = {
+    "drill": "a movement and the ABC letter of its note, such as doubling:e or gracenote:B",
+    "abc": "music to play instead of a drill",
+    "fault_rate": "the share of movements with a fault",
+    "faults": "flag codes to draw faults from; none given: any",
+}
 #: How the truth files shorten the flag codes.
 SHORT_FAULTS: Final[dict[Flag, str]] = {
     "crossing-noise": "crossing",
@@ -48,7 +54,7 @@ class Made:
     """How one take is made. `fault_rate` is the share of movements with a fault, drawn from `faults` (empty: any)."""
 
     seed: int = 0
-    drill: str = "doubling:E"
+    drill: str = "doubling:e"
     family: str = "single-then-full"
     abc: str = ""
     tempo_bpm: float = 60.0
@@ -257,7 +263,7 @@ def main(arguments: list[str] | None = None) -> None:
         elif isinstance(value, tuple):
             parser.add_argument(flag, nargs="*")
         else:
-            parser.add_argument(flag, type=type(value), choices=choices.get(name))
+            parser.add_argument(flag, type=type(value), choices=choices.get(name), help=HELP.get(name))
     given = vars(parser.parse_args(arguments))
     fixed = {
         name: value for name, value in given.items() if name in asdict(Made()) and name != "seed" and value is not None
