@@ -96,7 +96,7 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
         for note in range(len(Note))
         if (held == note).sum() >= _LEAST_FRAMES
     }
-    ground = _ground(sound, fit, held, list(known.values()))
+    grounds = _grounds(sound, fit, held, list(known.values()))
     level = float(np.median(sound.levels[held >= 0].sum(axis=1))) if (held >= 0).any() else 1.0
     rows: list[Floats] = []
     owners: list[int] = []
@@ -105,24 +105,31 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             rows.append(known[note])
             owners.append(note)
         else:
-            guesses = _guesses(note, known, fit, sound, ground)
+            guesses = _guesses(note, known, fit, sound, grounds[0])
             rows.extend(guesses)
             owners.extend([note] * len(guesses))
-    return _with_others(rows, owners, ground, level, sound), held
+    return _with_others(rows, owners, grounds, level, sound), held
 
 
-def _ground(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: Sequence[Floats]) -> Floats:
-    """The spectrum while nobody plays: drones if there are any, else the room and the microphone.
+def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: Sequence[Floats]) -> list[Floats]:
+    """The spectra while nobody plays: the room and the microphone, and the drones alone if there are any.
 
     From frames far from all held ones; where the whole recording is playing, the least that every note has.
     """
-    near = scipy.ndimage.maximum_filter1d((fit.labels >= 0).astype(np.int8), 31)
+    near = scipy.ndimage.maximum_filter1d((fit.labels >= 0).astype(np.int8), 25)
     places = np.minimum(np.round(np.arange(held.size) * sound.hop / tuning.HOP).astype(int), near.size - 1)
-    away = near[places] == 0
+    away = sound.levels[near[places] == 0]
     least = np.min(known, axis=0) if known else sound.levels.min(axis=0)
-    if away.sum() * sound.hop_s < 0.15:
-        return np.asarray(least if fit.drone_hz is not None else 0.5 * least, dtype=np.float32)
-    return np.asarray(np.median(sound.levels[away], axis=0), dtype=np.float32)
+    if fit.drone_hz is None:
+        enough = away.shape[0] * sound.hop_s >= 0.15
+        return [np.asarray(np.median(away, axis=0) if enough else 0.5 * least, dtype=np.float32)]
+    droning = away.sum(axis=1) > 0.5 * least.sum()
+    grounds = [
+        np.asarray(np.median(part, axis=0), dtype=np.float32)
+        for part in (away[droning], away[~droning])
+        if part.shape[0] * sound.hop_s >= 0.1
+    ]
+    return grounds if droning.sum() * sound.hop_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
 
 
 def _guesses(
@@ -141,13 +148,13 @@ def _guesses(
 
 
 def _with_others(
-    rows: list[Floats], owners: list[int], ground: Floats, level: float, sound: Listening
+    rows: list[Floats], owners: list[int], grounds: list[Floats], level: float, sound: Listening
 ) -> Templates:
     """The notes' templates with the ground and two shapes that clicks and taps take: even, and low."""
-    even = np.ones_like(ground)
+    even = np.ones_like(grounds[0])
     low = np.exp(-sound.hz / 150.0).astype(np.float32)
-    others = [ground, even * level / even.sum(), low * level / low.sum()]
-    owner = np.array([*owners, GROUND, STROKE, STROKE], dtype=np.int8)
+    others = [*grounds, even * level / even.sum(), low * level / low.sum()]
+    owner = np.array([*owners, *[GROUND] * len(grounds), STROKE, STROKE], dtype=np.int8)
     return Templates(np.array([*rows, *others], dtype=np.float32), owner, level)
 
 

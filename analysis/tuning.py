@@ -34,6 +34,7 @@ GRID_HZ: Final = 178.0 * 2.0 ** (np.arange(0, 318) * 10.0 / 1200.0)
 _HARMONICS: Final = 12
 #: Salience (in nepers of level over the noise) from which a frame counts as a held note.
 _HELD_SALIENCE: Final = 0.75
+_HELD_SALIENCE_OVER_DRONES: Final = 0.58
 _STEADY_CENTS: Final = 30.0
 #: How far a note may lie from its place in a table before the fit would rather call it another note.
 _TABLE_SPREAD_CENTS: Final = 28.0
@@ -130,12 +131,12 @@ def _refined(levels: Floats, candidates: NDArray[np.float64]) -> NDArray[np.floa
     return np.where(weight > 0, total / np.maximum(weight, 1e-9), candidates)
 
 
-def _held(best: NDArray[np.float64], strength: Floats) -> NDArray[np.bool_]:
+def _held(best: NDArray[np.float64], strength: Floats, least: float) -> NDArray[np.bool_]:
     """Frames (frames,) whose fundamental is strong and the same as in both neighbours."""
     cents = 1200.0 * np.log2(best)
     step = np.abs(np.diff(cents, prepend=cents[:1]))
     steady = (step < _STEADY_CENTS) & (np.roll(step, -1) < _STEADY_CENTS)
-    held: NDArray[np.bool_] = steady & (strength > _HELD_SALIENCE)
+    held: NDArray[np.bool_] = steady & (strength > least)
     return held
 
 
@@ -245,7 +246,8 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
     choice = strengths.argmax(axis=1)
     strength = strengths.max(axis=1)
     frame_hz = _refined(levels, GRID_HZ[choice])
-    held = _held(frame_hz, strength) & sounding
+    least = _HELD_SALIENCE if drone_hz is None else _HELD_SALIENCE_OVER_DRONES
+    held = _held(frame_hz, strength, least) & sounding
     if held.sum() < 6:
         return None
     clusters = _clusters(frame_hz[held])
