@@ -187,7 +187,15 @@ else:
         "data_folder_out": str(_queue / "messages"),
         "control_folder": str(_queue / "control"),
         "store_processed": False,
+        "polling_interval": 0.3,
     }
+
+# The way of a take (studio/takes): what analyses it, and after how many seconds silence means that something was lost.
+TAKES_ANALYSIS = "studio.takes.pipeline.hear"
+TAKES_HEARTBEAT_S = 3.0
+TAKES_HEARTBEAT_LOST_S = 30.0
+TAKES_RING_AGAIN_S = 60.0
+TAKES_SWEEP_EVERY_S = 10.0
 
 SESSION_COOKIE_AGE = int(timedelta(days=60).total_seconds())
 SESSION_COOKIE_SAMESITE = "Lax"

@@ -45,6 +45,8 @@ class Take(models.Model):
     attempts = models.PositiveSmallIntegerField(default=0)
     claim = models.UUIDField(null=True, blank=True)
     queued_at = models.DateTimeField()
+    # When the broker was last asked to have this take analysed; the sweep asks again.
+    rung_at = models.DateTimeField(null=True, blank=True)
     heartbeat_at = models.DateTimeField(null=True, blank=True)
     ready_at = models.DateTimeField(null=True, blank=True)
     failure = models.CharField(max_length=400, blank=True)

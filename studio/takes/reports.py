@@ -1,0 +1,121 @@
+"""Reports in the database: stored whole, with one row a movement, and judged again when a studio's tolerances change."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, cast
+
+from django.db import transaction
+from django.db.models import QuerySet
+from django.utils import timezone
+
+from analysis.judgement import Level, Tolerances, is_clean, judge, tolerances
+from analysis.report import Report
+from studio.people.models import Studio
+from studio.takes.models import Movement, Take
+
+if TYPE_CHECKING:
+    from analysis.api import Options
+
+_BATCH = 50
+
+
+def studio_tolerances(studio: Studio) -> Tolerances:
+    """The studio's level with its own values over it. Raises ValueError on names or values that are none."""
+    return tolerances(cast(Level, studio.level), studio.tolerances)
+
+
+def analysis_options(studio: Studio, *, tempo_bpm: float | None = None) -> Options:
+    """How this studio has its takes analysed."""
+    from analysis.api import Options  # numerical libraries: only where something is analysed
+
+    return Options(
+        tempo_bpm=tempo_bpm,
+        beat_points=studio.beat_points,
+        tolerances=studio_tolerances(studio),
+        tuning="older" if studio.tuning == Studio.Tuning.OLDER else "harmonic",
+    )
+
+
+def movement_rows(take: Take, report: Report) -> Iterator[Movement]:
+    """One unsaved row for each movement of the report."""
+    for entry in report["movements"]:
+        yield Movement(
+            take=take,
+            index=entry["index"],
+            kind=entry["kind"],
+            form=entry["form"],
+            on=entry["on"],
+            approach=entry["from"] or "",
+            start_s=entry["start_s"],
+            end_s=entry["end_s"],
+            beat_offset_ms=entry["beat_offset_ms"],
+            flags=entry["flags"],
+            clean=is_clean(entry),
+            confidence=entry["confidence"],
+        )
+
+
+def store_report(take: Take, report: Report, *, audio: str = "") -> bool:
+    """Store the report and its movements in one transaction and make the take ready.
+
+    Only the holder of the claim in `take` may: False, with nothing written, when the row carries another. `audio` is the
+    storage name of the transcode. The report is judged by the tolerances of this very moment, since they may have changed
+    while the analysis ran.
+    """
+    with transaction.atomic():
+        # The lock keeps a re-judgement from passing between our reading of the tolerances and our writing.
+        studio = Studio.objects.select_for_update().get(people=take.learner_id)
+        judged = judge(report, studio_tolerances(studio))
+        now = timezone.now()
+        held = Take.objects.filter(pk=take.pk, claim=take.claim).update(
+            state=Take.State.READY,
+            claim=None,
+            stage="",
+            failure="",
+            ready_at=now,
+            report=judged,
+            audio=audio or take.audio,
+            duration_s=judged["recording"]["duration_s"],
+            movement_count=judged["summary"]["movements"],
+            clean_count=judged["summary"]["clean"],
+        )
+        if not held:
+            return False
+        Movement.objects.filter(take=take).delete()
+        Movement.objects.bulk_create(movement_rows(take, judged), batch_size=500)
+    take.refresh_from_db()
+    return True
+
+
+def rejudge(studio: Studio) -> int:
+    """Judge every stored report of `studio` anew by its tolerances, without touching any sound; how many changed.
+
+    Raises ValueError, with nothing written, when the studio's tolerances are not usable.
+    """
+    changed = 0
+    with transaction.atomic():
+        limits = studio_tolerances(Studio.objects.select_for_update().get(pk=studio.pk))
+        ready = Take.objects.filter(learner__studio=studio, state=Take.State.READY, report__isnull=False)
+        keys = list(ready.order_by("pk").values_list("pk", flat=True))
+        for start in range(0, len(keys), _BATCH):
+            changed += _rejudge(Take.objects.filter(pk__in=keys[start : start + _BATCH]), limits)
+    return changed
+
+
+def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
+    batch: list[Take] = []
+    for take in takes.only("pk", "report", "movement_count", "clean_count"):
+        judged = judge(cast(Report, take.report), limits)
+        if judged != take.report:
+            take.report = judged
+            take.movement_count = judged["summary"]["movements"]
+            take.clean_count = judged["summary"]["clean"]
+            batch.append(take)
+    if batch:
+        Take.objects.bulk_update(batch, ["report", "movement_count", "clean_count"])
+        rows = [row for take in batch for row in movement_rows(take, cast(Report, take.report))]
+        Movement.objects.bulk_create(
+            rows, batch_size=500, update_conflicts=True, unique_fields=["take", "index"], update_fields=["flags", "clean"]
+        )
+    return len(batch)
