@@ -26,6 +26,8 @@ from analysis.spectra import Floats
 Progress = Callable[[str, float], None]
 
 STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "reading the movements")
+#: Clicks are at least this alike under the playing; marks of note changes at most half of it.
+_ALIKE: Final = 0.25
 _NO_CHANTER: Final = (
     "No chanter is to be heard in this recording; it takes a practice chanter or pipes playing for at least a few notes."
 )
@@ -62,8 +64,7 @@ def analyse_sound(
     fit = tuning.fit(samples, expected={theme.note for theme in score.themes} if score else None)
     if fit is None or not presence.is_chanter(samples, fit):
         raise SoundError(_NO_CHANTER)
-    found = percussion.strokes(sound.samples, sound.rate_hz)
-    heard = beat.heard_beat(found, playing_s=_held_span(fit), tempo_bpm=tempo)
+    heard = _heard_beat(sound, _held_span(fit), tempo)
     tell(STAGES[2], 0.3)
     sounded = _notes(sound, fit, heard)
     if heard is not None and beat.echoes_notes(heard[1], [note.start_s for note in sounded], _held_span(fit)):
@@ -92,6 +93,30 @@ def analyse_sound(
     }
     tell(STAGES[3], 1.0)
     return judge(report, chosen.tolerances)
+
+
+def _heard_beat(
+    sound: Sound, span_s: tuple[float, float], tempo_bpm: float | None
+) -> tuple[BeatLine, NDArray[np.float64]] | None:
+    """The beat of clicks, taps or a count-in: by strokes like those before the playing, else by any that stand out."""
+    alike = percussion.strokes_like_the_first(sound.samples, sound.rate_hz, until_s=span_s[0])
+    if alike is not None:
+        heard = beat.heard_beat(alike, playing_s=span_s, tempo_bpm=tempo_bpm)
+        if heard is not None and heard[0].source != "count-in":
+            return heard
+    found = percussion.strokes(sound.samples, sound.rate_hz)
+    by_rise = beat.heard_beat(found, playing_s=span_s, tempo_bpm=tempo_bpm)
+    if by_rise is not None and not _stands_out(sound, by_rise, span_s):
+        by_rise = None
+    return by_rise or (heard if alike is not None else None)
+
+
+def _stands_out(sound: Sound, heard: tuple[BeatLine, NDArray[np.float64]], span_s: tuple[float, float]) -> bool:
+    """Whether strokes are more than the marks of note changes: some sound alone, or they are taps, or they are alike."""
+    alone = int(np.sum(heard[1] < span_s[0] - 0.05))
+    if alone >= 2 or heard[0].source == "tap":
+        return True
+    return percussion.likeness(sound.samples, sound.rate_hz, heard[1]) >= _ALIKE
 
 
 def _held_span(fit: tuning.Fit) -> tuple[float, float]:

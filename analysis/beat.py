@@ -163,7 +163,9 @@ def _accept(
     through = during / expected >= 0.5 and chosen >= 2.0 and members.size >= 4
     source: BeatSource
     if through:
-        depth = float(np.median(found.depth[members]))
+        # Strokes that sound alone show best what they are; under the playing a thump is a small part of the whole.
+        alone = times < start_s - 0.05
+        depth = float(np.median(found.depth[members[alone] if alone.any() else members]))
         source = "tap" if depth > _TAP_DEPTH else "click"
     elif before >= 3:
         keep = times < start_s + 0.5 * period_s

@@ -111,6 +111,9 @@ def beat_time(played: Played, point: BeatPoint) -> float | None:
     if point == "starts":
         return sounds[0].start_s
     first = played.sounds[0]
+    if first is not None and not gracenote_places(played.written, played.on, played.kind.kind)[0]:
+        # Doublings on high G and high A, and half ones, open with their theme note: there is no finger to come down.
+        return first.start_s
     if first is None:
         # The first gracenote did not sound: its finger would have come down where the next sound starts.
         return sounds[0].start_s if point == "closes" else None

@@ -33,14 +33,16 @@ class Strokes:
     depth: NDArray[np.float64]
 
 
-def _novelty(samples: Floats, rate_hz: int) -> NDArray[np.float64]:
-    """Rise of level in the high bands, one value a millisecond."""
+def _novelty(
+    samples: Floats, rate_hz: int, bands_hz: tuple[tuple[float, float], ...]
+) -> NDArray[np.float64]:
+    """Rise of level in `bands_hz` together, one value a millisecond."""
     hop, window = rate_hz // 1000, rate_hz // 200
     taper = np.hanning(window).astype(np.float32)
     count = 1 + samples.size // hop
     frames = np.lib.stride_tricks.sliding_window_view(np.pad(samples, (window // 2, window)), window)[::hop][:count]
     hz = np.fft.rfftfreq(window, 1.0 / rate_hz)
-    picks = [(hz >= low) & (hz < high) for low, high in _BANDS_HZ]
+    picks = [(hz >= low) & (hz < high) for low, high in bands_hz]
     energy = np.empty((count, len(picks)))
     for start in range(0, count, 8192):
         power = np.abs(np.fft.rfft(frames[start : start + 8192] * taper, axis=1)) ** 2
@@ -71,19 +73,113 @@ def _edge(high: Floats, near: int, rate_hz: int) -> int:
 
 
 def strokes(samples: Floats, rate_hz: int) -> Strokes:
-    """All sounds in `samples` (n,) that may be clicks or taps, in order. Note changes may be among them."""
-    rise = _novelty(samples, rate_hz)
+    """All sounds in `samples` (n,) that may be clicks or taps, in order, by the rise above the chanter's partials.
+
+    Note changes may be among them.
+    """
+    rise = _novelty(samples, rate_hz, _BANDS_HZ)
     peaks, _ = scipy.signal.find_peaks(rise, height=_LEAST_RISE, distance=int(_CLOSEST_S / HOP_S))
-    if peaks.size == 0:
-        empty = np.zeros(0)
-        return Strokes(empty, empty, empty)
     high_pass = scipy.signal.butter(4, 5000.0, "highpass", fs=rate_hz, output="sos")
-    low_pass = scipy.signal.butter(2, 180.0, "lowpass", fs=rate_hz, output="sos")
     high = scipy.signal.sosfilt(high_pass, samples).astype(np.float32)
+    starts = np.array([_edge(high, int(peak * rate_hz * HOP_S), rate_hz) for peak in peaks], dtype=np.int64)
+    return _described(samples, rate_hz, starts, rise[peaks])
+
+
+def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> Strokes | None:
+    """Strokes like those before `until_s`, when the chanter starts, by matched filtering; None if none are alike there.
+
+    A click without treble drowns in the chanter, but the strokes of a count-in stand alone: their mean is what to look for. Both it
+    and the take are whitened by the take's own mean spectrum, so that the chanter's strong partials count for little.
+    """
+    stop = int(max(0.0, until_s - 0.03) * rate_hz)
+    if stop < rate_hz // 2:
+        return None
+    quiet = samples[:stop]
+    rise = _novelty(quiet, rate_hz, _QUIET_BANDS_HZ)
+    peaks, _ = scipy.signal.find_peaks(rise, height=_LEAST_QUIET_RISE, distance=int(_CLOSEST_S / HOP_S))
+    starts = np.array([_edge(quiet, int(peak * rate_hz * HOP_S), rate_hz) for peak in peaks], dtype=np.int64)
+    length = int(_LIKE_S * rate_hz)
+    starts = starts[(starts > rate_hz // 100) & (starts + length < stop)]
+    whitened = _whitened(samples, rate_hz)
+    wave, alike = _alike(whitened, starts, length, rate_hz)
+    if wave is None:
+        return None
+    match = scipy.signal.correlate(whitened, wave, mode="valid", method="fft") / float(np.sum(wave**2))
+    scale = float(np.median(match[alike]))
+    noise = 1.4826 * float(np.median(np.abs(match)))
+    least = max(0.35 * scale, 5.0 * noise)
+    found, _ = scipy.signal.find_peaks(match, height=least, distance=int(_CLOSEST_S * rate_hz))
+    if found.size < 3:
+        return None
+    strength = np.clip(6.0 * match[found] / scale, 0.0, 6.0)
+    return _described(samples, rate_hz, found.astype(np.int64), strength)
+
+
+_QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
+_LEAST_QUIET_RISE: Final = 2.0
+_LIKE_S: Final = 0.030
+_LEAST_LIKENESS: Final = 0.5
+
+
+def _whitened(samples: Floats, rate_hz: int) -> Floats:
+    """`samples` divided by their own mean spectrum, and without what lies below 700 Hz."""
+    size = 2048
+    hz, _, spectrum = scipy.signal.stft(samples, rate_hz, nperseg=size, noverlap=size // 2)
+    mean = np.sqrt(np.mean(np.abs(spectrum) ** 2, axis=1))
+    shape = np.where(hz > 700.0, 1.0 / (mean + 0.01 * mean.max()), 0.0)
+    filter_ = np.roll(np.fft.irfft(shape), size // 2) * np.hanning(size)
+    white = scipy.signal.fftconvolve(samples, filter_, mode="same")
+    return np.asarray(np.roll(white, -1), dtype=np.float32)
+
+
+def _alike(
+    white: Floats, starts: NDArray[np.int64], length: int, rate_hz: int
+) -> tuple[Floats | None, NDArray[np.int64]]:
+    """The mean waveform of the largest group of strokes that are alike, and where these start; None for fewer than three."""
+    best: tuple[Floats | None, NDArray[np.int64]] = (None, starts[:0])
+    for first in starts:
+        wave = white[first : first + length]
+        power = float(np.sum(wave**2))
+        group = []
+        for start in starts:
+            place = _align(white, wave, int(start), rate_hz)
+            other = white[place : place + length]
+            if other.size < length:
+                continue
+            likeness = float(np.sum(wave * other)) / np.sqrt(power * float(np.sum(other**2)) + 1e-20)
+            if likeness >= _LEAST_LIKENESS:
+                group.append(place)
+        if len(group) >= 3 and len(group) > best[1].size:
+            mean = np.mean([white[place : place + length] for place in group], axis=0)
+            best = (np.asarray(mean, dtype=np.float32), np.array(group, dtype=np.int64))
+    return best
+
+
+def likeness(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> float:
+    """How alike the strokes at `times_s` (k,) are, -1 to 1: the median correlation of each with the mean of the others.
+
+    A metronome's clicks are alike; the marks of note changes are not.
+    """
+    length = int(_LIKE_S * rate_hz)
+    white = _whitened(samples, rate_hz)
+    starts = np.round(times_s * rate_hz).astype(np.int64)
+    starts = starts[(starts > rate_hz // 100) & (starts + 2 * length < samples.size)]
+    if starts.size < 3:
+        return 0.0
+    for _ in range(2):
+        rows = np.stack([white[start : start + length] for start in starts])
+        starts = np.array([_align(white, rows.mean(axis=0), int(start), rate_hz) for start in starts])
+    rows = np.stack([white[start : start + length] for start in starts])
+    others = (rows.sum(axis=0) - rows) / (starts.size - 1)
+    power = np.sqrt(np.sum(rows**2, axis=1) * np.sum(others**2, axis=1)) + 1e-12
+    return float(np.median(np.sum(rows * others, axis=1) / power))
+
+
+def _described(samples: Floats, rate_hz: int, starts: NDArray[np.int64], strength: NDArray[np.float64]) -> Strokes:
+    low_pass = scipy.signal.butter(2, 180.0, "lowpass", fs=rate_hz, output="sos")
     low = scipy.signal.sosfilt(low_pass, samples).astype(np.float32)
-    starts = np.array([_edge(high, int(peak * rate_hz * HOP_S), rate_hz) for peak in peaks])
-    depth = np.array([_depth(low, samples, start, rate_hz) for start in starts])
-    return Strokes(starts / rate_hz, rise[peaks], depth)
+    depth = np.array([_depth(low, samples, int(start), rate_hz) for start in starts])
+    return Strokes(starts / rate_hz, np.asarray(strength, dtype=float), depth)
 
 
 def _depth(low: Floats, samples: Floats, start: int, rate_hz: int) -> float:
