@@ -1,0 +1,21 @@
+"""`manage.py sweep`: rings again for takes that were lost; workers do it by themselves every few seconds."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.management.base import BaseCommand
+
+from studio.takes.sweep import remove_orphans, sweep
+
+
+class Command(BaseCommand):
+    help = "Ring again for takes that wait unheard, take back those of silent workers, delete sound that no take knows."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        swept = sweep()
+        removed = remove_orphans()
+        self.stdout.write(
+            f"{swept.rung} rung for, {swept.taken_back} taken back from silent workers, {swept.given_up} given up, "
+            f"{removed} files without a take deleted"
+        )
