@@ -76,12 +76,14 @@ def shares(amounts: Floats) -> Floats:
     return np.asarray(amounts / np.maximum(amounts.sum(axis=1, keepdims=True), 1e-9), dtype=np.float32)
 
 
-def likelihoods(weights: Weights, share: Floats) -> Floats:
+def likelihoods(weights: Weights, share: Floats, *, drones: bool = False) -> Floats:
     """Log likelihoods (frames, 10) of the nine notes, whose share of the moment is `share` (frames, 9), and of rest."""
     sounding = weights.notes.sum(axis=1)
+    # A note, or the passage from one to the next, is one or two notes; drones alone look like a little of every note.
+    loudest = np.sort(weights.own, axis=1)[:, -2 if drones else 0 :].sum(axis=1)
     resting = np.maximum(
         weights.ground / np.maximum(weights.ground + sounding, 1e-9),
-        np.clip((_SOUNDING - weights.own.sum(axis=1)) / (_SOUNDING - _SILENT), 0.0, 1.0),
+        np.clip((_SOUNDING - loudest) / (_SOUNDING - _SILENT), 0.0, 1.0),
     )
     parts = np.column_stack([share * (1.0 - resting)[:, None], resting])
     # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
