@@ -1,0 +1,384 @@
+"""A score as a picture and as words.
+
+The picture is an SVG that can stand inside a page under a strict content policy: no style element, no style attribute;
+`static/css/music.css` colours it, and without it everything is drawn in the text colour. Each movement is a group with
+``data-movement="<index>"`` and a ground to press on or to colour; each theme note and gracenote has the id that
+:mod:`analysis.mei` gives it, and ``data-theme``. A small wedge over the music marks the sound on which each beat falls.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import threading
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Final
+from xml.etree import ElementTree as ET
+
+import verovio
+
+from analysis.mei import bars_of, lines_of
+from analysis.mei import mei as _document
+from analysis.movements import Movement, beat_point
+from analysis.score import Score, ThemeNote, WrittenMovement
+
+SVG_NAMESPACE: Final = "http://www.w3.org/2000/svg"
+DEFAULT_WIDTH_PX: Final = 960
+#: Height of the staff on the screen, in CSS pixels, for pictures up to so many pixels wide.
+_STAFF_PX: Final[tuple[tuple[int, float], ...]] = ((480, 25.0), (800, 29.0), (100_000, 34.0))
+
+# Verovio's own units: a page unit is ten of the SVG's, a staff is 72 page units high.
+_STAFF_UNITS: Final = 72
+_SCALE: Final = 10
+_SPACE: Final = 180  # between two staff lines, in the SVG's units
+
+_lock = threading.Lock()
+_local = threading.local()
+
+
+class EngravingError(RuntimeError):
+    """The music could not be drawn."""
+
+
+def mei(score: Score, *, beat_points: Mapping[str, str] | None = None) -> str:
+    """`score` as an MEI document, four bars to a line. `beat_points` changes nothing here: MEI has no mark for them."""
+    return _document(score)
+
+
+def svg(score: Score, *, width_px: int = DEFAULT_WIDTH_PX, beat_points: Mapping[str, str] | None = None) -> str:
+    """`score` drawn for a place `width_px` CSS pixels wide: at most four bars to a line, fewer where it is narrow.
+
+    The same arguments give the same text; the last 128 pictures are kept. Raises EngravingError when nothing can be
+    drawn, ValueError for a width outside 200 to 4000.
+    """
+    if not 200 <= width_px <= 4000:
+        raise ValueError(f"a width of {width_px} pixels is not possible; 200 to 4000 are")
+    return _svg(score, width_px, tuple(sorted((beat_points or {}).items())))
+
+
+@lru_cache(maxsize=128)
+def _svg(score: Score, width_px: int, beat_points: tuple[tuple[str, str], ...]) -> str:
+    staff_px = next(height for width, height in _STAFF_PX if width_px <= width)
+    page = width_px * _STAFF_UNITS / staff_px
+    bars_a_line = _bars_a_line(score, page)
+    prefix = "m" + hashlib.sha256(repr((score, width_px, beat_points)).encode()).hexdigest()[:7] + "-"
+    page = max(page, 0.8 * _widest_line(score, bars_a_line))  # a single long bar is drawn smaller rather than cut
+    drawn = _render(_document(score, bars_a_line=bars_a_line, prefix=prefix), round(page), prefix)
+    return _Picture(drawn, score, prefix, dict(beat_points), width_px).finish()
+
+
+def _widest_line(score: Score, bars_a_line: int) -> float:
+    """About how wide the widest line wants to be, in page units (measured on drills)."""
+    return max(
+        130.0 + sum(30.0 + sum(58.0 + 25.0 * len(theme.gracenotes) for _, theme in bar.themes) for bar in line)
+        for line in lines_of(score, bars_a_line)
+    )
+
+
+def _bars_a_line(score: Score, page: float) -> int:
+    """4, 2 or 1 bars to a line, whichever fits: lines that follow the phrases read better than full ones."""
+    return next((count for count in (4, 2) if _widest_line(score, count) <= page), 1)
+
+
+def _toolkit() -> verovio.toolkit:
+    """This thread's own toolkit: they cannot be shared, and its fonts must be named in every thread."""
+    toolkit: verovio.toolkit | None = getattr(_local, "toolkit", None)
+    if toolkit is None:
+        with _lock:
+            verovio.enableLog(verovio.LOG_OFF)
+            verovio.setDefaultResourcePath(str(files("verovio") / "data"))
+            toolkit = verovio.toolkit()
+        _local.toolkit = toolkit
+    return toolkit
+
+
+def _render(document: str, page_width: int, prefix: str) -> ET.Element:
+    toolkit = _toolkit()
+    options = {
+        "adjustPageHeight": True,
+        "beamMaxSlope": 0,
+        "breaks": "encoded",
+        "footer": "none",
+        "graceFactor": 0.7,
+        "header": "none",
+        "minLastJustification": 0.0,
+        "mnumInterval": 1000,
+        "outputFormatRaw": True,
+        "pageHeight": 60_000,
+        "pageMarginBottom": 10,
+        "pageMarginLeft": 8,
+        "pageMarginRight": 8,
+        "pageMarginTop": 60,
+        "pageWidth": page_width,
+        "scale": 100,
+        "spacingSystem": 7,
+        "svgRemoveXlink": True,
+        "svgViewBox": True,
+        "xmlIdSeed": int(prefix.strip("m-"), 16) % 100_000 + 1,
+    }
+    if not toolkit.setOptions(options):
+        raise EngravingError("the music could not be drawn: the drawing options were not accepted")
+    if not toolkit.loadData(document):
+        raise EngravingError("the music could not be drawn: it could not be loaded")
+    text = toolkit.renderToSVG(1)
+    if not text or toolkit.getPageCount() != 1:
+        raise EngravingError("the music could not be drawn: it does not fit on one page")
+    return ET.fromstring(text)
+
+
+@dataclass(frozen=True)
+class _Box:
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+class _Picture:
+    """A rendering being turned into a picture of ours."""
+
+    def __init__(
+        self, drawn: ET.Element, score: Score, prefix: str, beat_points: Mapping[str, str], width_px: int
+    ) -> None:
+        self.drawn, self.score, self.prefix, self.beat_points, self.width_px = (
+            drawn,
+            score,
+            prefix,
+            beat_points,
+            width_px,
+        )
+        self.by_id = {element.get("id", ""): element for element in drawn.iter() if element.get("id")}
+        self.parents = {child: parent for parent in drawn.iter() for child in parent}
+        self.movements = {movement.theme: movement for movement in score.movements}
+
+    def finish(self) -> str:
+        inner = next(element for element in self.drawn if _class(element) == "definition-scale")
+        page = next(element for element in inner if _class(element) == "page-margin")
+        for element in list(page.iter()):
+            if "placeholder" in (element.get("class") or "") or _class(element) == "mNum":
+                self.parents[element].remove(element)
+        for system in _all(page, "system"):
+            self._system(system)
+        _prune(page)
+        ET.register_namespace("", SVG_NAMESPACE)
+        return ET.tostring(self._root(inner, page), encoding="unicode")
+
+    def _root(self, inner: ET.Element, page: ET.Element) -> ET.Element:
+        box = inner.get("viewBox", "")
+        _, _, width, height = (float(value) for value in box.split())
+        root = ET.Element(
+            _svg_name("svg"),
+            {
+                "class": "music",
+                "viewBox": box,
+                "width": str(self.width_px),
+                "height": str(round(self.width_px * height / width)),
+                "role": "img",
+                "aria-labelledby": f"{self.prefix}title",
+            },
+        )
+        ET.SubElement(root, _svg_name("title"), {"id": f"{self.prefix}title"}).text = self._title()
+        root.extend(element for element in self.drawn if element.tag == _svg_name("defs"))
+        page.set("fill", "currentColor")
+        page.set("stroke", "currentColor")
+        page.set("stroke-width", "0")
+        root.append(page)
+        return root
+
+    def _title(self) -> str:
+        bars, movements = len(bars_of(self.score)), len(self.score.movements)
+        return f"{self.score.title or 'Music'}: {_count(bars, 'bar')}, {_count(movements, 'movement')}"
+
+    def _system(self, system: ET.Element) -> None:
+        box = _extent(system)
+        row = box.top - 1.15 * _SPACE
+        for measure in _all(system, "measure"):
+            self._bar_number(measure, row)
+            bar = int(measure.get("id", "").removeprefix(f"{self.prefix}b"))
+            themes = [(number, theme) for number, theme in enumerate(self.score.themes) if theme.bar == bar]
+            for number, theme in themes:
+                self._theme(measure, number, theme, _Box(0, row, 0, box.bottom))
+
+    def _bar_number(self, measure: ET.Element, row: float) -> None:
+        bar = measure.get("id", "").removeprefix(f"{self.prefix}b")
+        if bar == "0":
+            return
+        staff = next(_all(measure, "staff"))
+        line = next(element for element in staff if element.tag == _svg_name("path"))
+        left = _numbers(line.get("d", ""))[0]
+        label = ET.Element(
+            _svg_name("text"),
+            {
+                "class": "bar-number",
+                "x": f"{left - (0.2 * _SPACE if left else 0):.0f}",
+                "y": f"{row + 0.55 * _SPACE:.0f}",
+                "font-size": "225",
+                "opacity": "0.65",
+                "stroke": "none",
+                "text-anchor": "end" if left else "start",
+            },
+        )
+        label.text = bar
+        measure.append(label)
+
+    def _theme(self, measure: ET.Element, number: int, theme: ThemeNote, bounds: _Box) -> None:
+        note = self.by_id[f"{self.prefix}n{number}"]
+        note.set("data-theme", str(number))
+        movement = self.movements.get(number)
+        if movement:
+            self._group(note, number, movement, bounds)
+        if theme.beat.denominator == 1:
+            sound = self._on_the_beat(number, movement)
+            left, right = _head(self.by_id[sound])
+            measure.append(_wedge((left + right) / 2, bounds.top))
+
+    def _on_the_beat(self, number: int, movement: WrittenMovement | None) -> str:
+        """The id of the sound over which the mark stands."""
+        theme = f"{self.prefix}n{number}"
+        if movement is None:
+            return theme
+        point = beat_point(Movement(movement.kind, movement.form), self.beat_points)
+        return theme if point == "theme" else f"{theme}g0"
+
+    def _group(self, note: ET.Element, number: int, movement: WrittenMovement, bounds: _Box) -> None:
+        """Put the gracenotes and their theme note into one group with a ground behind them."""
+        layer = self.parents[note]
+        first = self.by_id[f"{self.prefix}n{number}g0"]
+        for place in range(len(movement.gracenotes)):
+            self.by_id[f"{self.prefix}n{number}g{place}"].set("data-gracenote", str(place))
+        graces = first if self.parents[first] is layer else self.parents[first]
+        position = list(layer).index(graces)
+        group = ET.Element(
+            _svg_name("g"),
+            {
+                "class": "movement",
+                "id": f"{self.prefix}movement{movement.index}",
+                "data-movement": str(movement.index),
+                "data-kind": movement.kind,
+            },
+        )
+        left, right = _head(first)[0] - 0.55 * _SPACE, _head(note)[1] + 0.55 * _SPACE
+        top, bottom = bounds.top - 0.45 * _SPACE, bounds.bottom + 0.3 * _SPACE
+        ET.SubElement(group, _svg_name("title")).text = movement_name(movement)
+        ET.SubElement(
+            group,
+            _svg_name("rect"),
+            {
+                "class": "movement-ground",
+                "x": f"{left - (0.2 * _SPACE if left else 0):.0f}",
+                "y": f"{top:.0f}",
+                "width": f"{right - left:.0f}",
+                "height": f"{bottom - top:.0f}",
+                "rx": "90",
+                "fill": "none",
+                "pointer-events": "all",
+            },
+        )
+        moved = list(layer)[position : list(layer).index(note) + 1]
+        for element in moved:
+            layer.remove(element)
+            group.append(element)
+        layer.insert(position, group)
+
+
+def movement_name(movement: WrittenMovement) -> str:
+    """A movement in words: what, on which note, from which, and where."""
+    form = f"{movement.form} " if movement.form in ("thumb", "half", "light", "heavy") else ""
+    what: str = "movement" if movement.kind == "unknown" else movement.kind
+    if movement.kind == "gracenote":
+        what = f"{movement.gracenotes[0].label} gracenote"
+    on = "" if movement.kind == "throw on D" else f" on {movement.on.label}"
+    approach = f" from {movement.approach.label}" if movement.approach is not None else ""
+    name = f"{form}{what}{on}{approach}, bar {movement.bar}, beat {_beat(movement)}"
+    return name[0].upper() + name[1:]
+
+
+def _beat(movement: WrittenMovement) -> str:
+    return str(movement.beat) if movement.beat.denominator == 1 else f"{float(movement.beat):.2f}".rstrip("0")
+
+
+def describe(score: Score) -> str:
+    """`score` in words, bar by bar: the text version of the picture."""
+    tempo = f", {score.tempo_bpm:g} beats a minute" if score.tempo_bpm else ""
+    lines = [f"{score.title or 'Music'}. {score.meter[0]}/{score.meter[1]}{tempo}."]
+    movements = {movement.theme: movement for movement in score.movements}
+    for bar in bars_of(score):
+        heading = f"Bar {bar.number}" if bar.number else "Pickup"
+        notes = "; ".join(_note_in_words(theme, movements.get(number)) for number, theme in bar.themes) or "rest"
+        lines.append(f"{heading}: {notes}.")
+    return "\n".join(lines)
+
+
+def _note_in_words(theme: ThemeNote, movement: WrittenMovement | None) -> str:
+    length = "" if theme.duration == 1 else f", {_beats(theme)}"
+    if movement is None:
+        return theme.note.label + length
+    if movement.kind == "unknown":
+        graces = ", ".join(note.label for note in movement.gracenotes)
+        return f"{theme.note.label} with {graces} as gracenotes{length}"
+    if movement.kind == "gracenote":
+        return f"{theme.note.label} with a {movement.gracenotes[0].label} gracenote{length}"
+    form = f"{movement.form} " if movement.form in ("thumb", "half", "light", "heavy") else ""
+    return f"{form}{movement.kind}{'' if movement.kind == 'throw on D' else f' on {theme.note.label}'}{length}"
+
+
+def _beats(theme: ThemeNote) -> str:
+    if theme.duration.denominator == 1:
+        return _count(theme.duration.numerator, "beat")
+    return f"{theme.duration} of a beat" if theme.duration < 1 else f"{float(theme.duration):g} beats"
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def _svg_name(name: str) -> str:
+    return f"{{{SVG_NAMESPACE}}}{name}"
+
+
+def _class(element: ET.Element) -> str:
+    return (element.get("class") or "").split(" ")[0]
+
+
+def _all(element: ET.Element, name: str) -> Iterator[ET.Element]:
+    return (child for child in element.iter() if _class(child) == name)
+
+
+def _numbers(text: str) -> list[float]:
+    return [float(value) for value in re.findall(r"-?\d+(?:\.\d+)?", text)]
+
+
+def _extent(system: ET.Element) -> _Box:
+    """How far staves, stems and beams reach."""
+    heights: list[float] = []
+    for element in system.iter():
+        values = _numbers(element.get("d", "") or element.get("points", ""))
+        heights += values[1::2]
+    return _Box(0, min(heights), 0, max(heights))
+
+
+def _head(note: ET.Element) -> tuple[float, float]:
+    """Left and right edge of a note's head."""
+    use = next(element for element in note.iter() if element.tag == _svg_name("use"))
+    x, _, scale, *_ = _numbers(use.get("transform", ""))
+    return x, x + scale * 314  # a black notehead is 314 font units wide
+
+
+def _prune(element: ET.Element) -> None:
+    """Take away groups that hold nothing, and any style."""
+    element.attrib.pop("style", None)
+    for child in list(element):
+        _prune(child)
+        if child.tag == _svg_name("g") and not len(child):
+            element.remove(child)
+
+
+def _wedge(x: float, y: float) -> ET.Element:
+    half, height = 0.4 * _SPACE, 0.62 * _SPACE
+    return ET.Element(
+        _svg_name("path"),
+        {"class": "beat-mark", "d": f"M{x - half:.0f} {y:.0f}h{2 * half:.0f}l{-half:.0f} {height:.0f}z"},
+    )
