@@ -160,6 +160,11 @@ STORAGES: dict[str, Any] = {
 MEDIA_ROOT = DATA_DIR / "media"
 MEDIA_URL = ""  # nothing is served from storage by address; takes have a view of their own
 SENDFILE_LOCATION = env.text("FINGERWORK_SENDFILE", "")
+FILE_UPLOAD_HANDLERS = [
+    "studio.takes.uploads.CappedUploadHandler",
+    "django.core.files.uploadhandler.MemoryFileUploadHandler",
+    "django.core.files.uploadhandler.TemporaryFileUploadHandler",
+]
 FILE_UPLOAD_MAX_MEMORY_SIZE = 2 * 1024 * 1024
 FILE_UPLOAD_PERMISSIONS = 0o600
 DATA_UPLOAD_MAX_NUMBER_FILES = 4

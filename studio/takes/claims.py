@@ -42,9 +42,9 @@ def claim(pk: uuid.UUID | str) -> Take | None:
     return Take.objects.select_related("learner__studio").filter(claim=token).first() if claimed else None
 
 
-def fail(take: Take, sentence: str) -> bool:
-    """Give the take up, showing `sentence`; False when the claim on it is lost."""
-    return _update(take, state=Take.State.FAILED, claim=None, stage="", failure=sentence[:400])
+def fail(take: Take, sentence: str, *, audio: str = "") -> bool:
+    """Give the take up, showing `sentence`; False when the claim on it is lost. `audio`: what could be read of it, stored."""
+    return _update(take, state=Take.State.FAILED, claim=None, stage="", failure=sentence[:400], audio=audio)
 
 
 def give_back(take: Take) -> bool:

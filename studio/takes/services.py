@@ -39,6 +39,8 @@ __all__ = [
 log = logging.getLogger(__name__)
 
 MAX_UPLOAD_BYTES: Final = 200 * 1024 * 1024
+#: The last stage's name; those before it are the analysis's own (analysis.api.STAGES).
+STORING: Final = "storing what was found"
 #: What one learner may send in one day: far more than practice needs, far less than would fill a tutor's disk.
 MAX_TAKES_A_DAY: Final = 60
 MAX_BYTES_A_DAY: Final = 1024 * 1024 * 1024
@@ -133,7 +135,6 @@ def ring(pk: uuid.UUID) -> bool:
 def analyse_take(pk: uuid.UUID | str) -> None:
     """Claim take `pk`, analyse it, and store what was found or why it could not be. Not waiting any more: nothing happens."""
     from analysis.score import ScoreError
-    from analysis.sound import SoundError
 
     take = claims.claim(pk)
     if take is None:
@@ -143,7 +144,7 @@ def analyse_take(pk: uuid.UUID | str) -> None:
             _analyse(take, heart)
     except claims.ClaimLost:
         log.warning("take %s was taken over or deleted while it was analysed; nothing is stored", pk)
-    except (SoundError, _SoundGone) as error:
+    except _SoundGone as error:
         claims.fail(take, str(error))
     except ScoreError as error:
         claims.fail(take, f"The exercise's music cannot be read: {error}. Ask your tutor to mend it.")
@@ -154,6 +155,7 @@ def analyse_take(pk: uuid.UUID | str) -> None:
 
 def _analyse(take: Take, heart: claims.Heart) -> None:
     from analysis.score import parse_abc
+    from analysis.sound import SoundError
 
     hear: Callable[..., Report] = import_string(settings.TAKES_ANALYSIS)
     score = parse_abc(take.abc) if take.abc else None
@@ -164,20 +166,32 @@ def _analyse(take: Take, heart: claims.Heart) -> None:
     with tempfile.TemporaryDirectory(prefix="take-") as folder:
         original, flac = Path(folder, "original"), Path(folder, "take.flac")
         _fetch(take, original)
-        report = hear(original, flac, score, options, heart.stage)
-        heart.stage("storing what was found")
+        try:
+            report = hear(original, flac, score, options, heart.stage)
+        except SoundError as error:
+            _keep_sound(take, flac, lambda audio: claims.fail(take, str(error), audio=audio))
+            return
+        heart.stage(STORING)
+        _keep_sound(take, flac, lambda audio: store_report(take, report, audio=audio))
+
+
+def _keep_sound(take: Take, flac: Path, write: Callable[[str], bool]) -> None:
+    """Put the transcode into storage and have `write` note its name, or leave nothing. Raises ClaimLost where `write` finds so.
+
+    An unusable recording is kept as well, as far as it could be read: hearing it tells its player most about what went wrong.
+    """
+    audio = ""
+    if flac.exists() and flac.stat().st_size:
         with flac.open("rb") as sound:
             # Each attempt has a name of its own, so that two workers never write the same file.
             audio = default_storage.save(f"takes/{take.pk}/{take.claim}.flac", File(sound))
     before = take.audio
     try:
-        stored = store_report(take, report, audio=audio)
+        if not write(audio):
+            raise claims.ClaimLost
     except BaseException:
         _remove_files([audio])
         raise
-    if not stored:
-        _remove_files([audio])
-        raise claims.ClaimLost
     _remove_files([before])
 
 

@@ -1,0 +1,205 @@
+// The page for a new take: record or choose, listen, send. Without this script it is a plain form.
+
+import { Recorder, canRecord, microphoneTrouble } from "./recorder.js";
+import { send } from "./sending.js";
+
+const at = (id) => document.getElementById(id);
+const form = at("take-form");
+const maxBytes = Number(form.dataset.maxBytes);
+const maxSeconds = Number(form.dataset.maxSeconds);
+
+let recorder = null;
+let candidate = null; // {blob, name, settings}
+let stopSending = null;
+
+form.classList.add("scripted");
+
+function showError(sentence) {
+  at("take-error").textContent = sentence;
+  at("take-error").hidden = !sentence;
+  if (sentence) at("take-error").scrollIntoView({ block: "nearest" });
+}
+
+// The exercise and its tempo ------------------------------------------------------------------------------------------
+
+at("exercise").addEventListener("change", (event) => {
+  at("tempo").value = event.target.selectedOptions[0].dataset.tempo ?? "";
+});
+
+// A take to be sent ---------------------------------------------------------------------------------------------------
+
+const player = at("candidate-sound");
+
+function offer(blob, name, settings = null) {
+  showError("");
+  if (blob.size > maxBytes) return showError("This file is larger than 200 MB. Send a shorter recording, or one saved as m4a, mp3 or FLAC.");
+  if (blob.size === 0) return showError("This file is empty. Choose the recording again, or record it anew.");
+  candidate = { blob, name, settings };
+  at("candidate-name").textContent = name;
+  player.src = URL.createObjectURL(blob);
+  at("candidate").hidden = false;
+  at("take-ways").hidden = true;
+  showSending(false);
+  at("candidate").focus();
+}
+
+// Recordings made in pieces say nothing of their length; seeking far beyond the end makes the browser find it.
+player.addEventListener("loadedmetadata", () => {
+  if (player.duration !== Infinity) return;
+  player.addEventListener("timeupdate", () => { player.currentTime = 0; }, { once: true });
+  player.currentTime = 1e7;
+});
+
+function discard() {
+  URL.revokeObjectURL(player.src);
+  player.removeAttribute("src");
+  candidate = null;
+  at("candidate").hidden = true;
+  at("take-ways").hidden = false;
+  at("sound").value = at("recorded").value = "";
+  showError("");
+  (recorderOffered ? at("record") : at("sound")).focus();
+}
+at("discard").addEventListener("click", discard);
+
+function showSending(on) {
+  at("sending").hidden = !on;
+  at("candidate-actions").hidden = on;
+}
+
+at("send").addEventListener("click", async () => {
+  const controller = new AbortController();
+  stopSending = () => controller.abort();
+  player.pause();
+  showError("");
+  showSending(true);
+  at("cancel").focus();
+  tellProgress(0);
+  try {
+    const answer = await send(form.action, formWith(candidate), { onProgress: tellProgress, signal: controller.signal });
+    candidate = null; // nothing is left that leaving the page could lose
+    location.assign(answer.address);
+  } catch (error) {
+    showSending(false);
+    if (error.name !== "AbortError") showError(error.message);
+    at("send").focus();
+  }
+});
+at("cancel").addEventListener("click", () => stopSending?.());
+
+function formWith({ blob, name, settings }) {
+  const data = new FormData(form);
+  data.delete("recorded");
+  data.set("sound", blob, name);
+  if (settings) data.set("recorder_settings", JSON.stringify(settings));
+  return data;
+}
+
+function tellProgress(share) {
+  at("progress").value = share;
+  at("sending-words").textContent = share < 1 ? `Sending: ${Math.floor(share * 100)} %` : "Sent; being stored";
+}
+
+// Files ---------------------------------------------------------------------------------------------------------------
+
+for (const input of [at("sound"), at("recorded")]) {
+  input.addEventListener("change", () => { if (input.files[0]) offer(input.files[0], input.files[0].name); });
+}
+form.addEventListener("submit", (event) => event.preventDefault());
+
+const panel = document.querySelector(".file-panel");
+for (const kind of ["dragenter", "dragover"]) {
+  at("drop").addEventListener(kind, (event) => { event.preventDefault(); panel.classList.add("is-over"); });
+}
+at("drop").addEventListener("dragleave", (event) => {
+  if (!at("drop").contains(event.relatedTarget)) panel.classList.remove("is-over");
+});
+at("drop").addEventListener("drop", (event) => {
+  event.preventDefault();
+  panel.classList.remove("is-over");
+  const [file] = event.dataTransfer.files;
+  if (file) offer(file, file.name);
+});
+// A file dropped beside the panel must not carry the browser off this page.
+for (const kind of ["dragover", "drop"]) window.addEventListener(kind, (event) => event.preventDefault());
+
+// Recording -----------------------------------------------------------------------------------------------------------
+
+const recorderOffered = canRecord();
+at("recorder").hidden = !recorderOffered;
+at("file-or").hidden = !recorderOffered;
+at("file-only").hidden = recorderOffered;
+
+at("record").addEventListener("click", () => (recorder ? finish() : begin()));
+
+async function begin() {
+  showError("");
+  at("record").disabled = true;
+  const started = new Recorder();
+  try {
+    await started.start();
+  } catch (error) {
+    return showError(microphoneTrouble(error));
+  } finally {
+    at("record").disabled = false;
+  }
+  recorder = started;
+  started.finished.then(() => { if (recorder === started) finish(); });
+  showRecording(true);
+  watch(started);
+}
+
+async function finish() {
+  const ended = recorder;
+  recorder = null;
+  const { blob, seconds, settings } = await ended.stop();
+  showRecording(false);
+  if (blob.size === 0) return showError("Nothing was recorded. Start again and wait for the time to run.");
+  const suffix = blob.type.includes("mp4") ? "m4a" : blob.type.includes("ogg") ? "ogg" : "webm";
+  offer(blob, `recording of ${clock(seconds)}.${suffix}`, settings);
+}
+
+function showRecording(on) {
+  at("record").textContent = on ? "Stop recording" : "Start recording";
+  at("record").classList.toggle("is-recording", on);
+  at("record-state").textContent = on ? "Recording." : "Recording stopped.";
+  if (!on) {
+    at("record-time").textContent = "0:00";
+    showLevel(0, "");
+    at("level-words").textContent = "Nothing is being recorded.";
+  }
+}
+
+function watch(running) {
+  let hold = 0; // the level falls slowly, or nobody could read it
+  let wordsAt = 0;
+  const look = (now) => {
+    if (recorder !== running) return;
+    const { peak, loud } = running.level();
+    hold = Math.max(peak, hold - 0.01);
+    const kind = loud ? "loud" : hold > 0.45 ? "good" : "quiet";
+    showLevel(hold, kind);
+    if (now - wordsAt > 700) {
+      wordsAt = now;
+      at("level-words").textContent = { loud: "Too loud: move the microphone away.", good: "Good level.", quiet: "Quiet: play, or move the microphone nearer." }[kind];
+    }
+    at("record-time").textContent = clock(running.seconds);
+    if (running.seconds > maxSeconds - 5) return finish();
+    requestAnimationFrame(look);
+  };
+  requestAnimationFrame(look);
+}
+
+function showLevel(share, kind) {
+  at("level-bar").style.setProperty("--level", share.toFixed(3));
+  at("level").dataset.level = kind;
+  at("level").setAttribute("aria-valuenow", Math.round(share * 100));
+}
+
+function clock(seconds) {
+  return `${Math.floor(seconds / 60)}:${String(Math.floor(seconds % 60)).padStart(2, "0")}`;
+}
+
+window.addEventListener("beforeunload", (event) => {
+  if (recorder || candidate) event.preventDefault();
+});

@@ -1,0 +1,76 @@
+"""The form that a take comes by."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from django import forms
+from django.core.files.uploadedfile import UploadedFile
+from django.db.models import Q, QuerySet
+from django.http import HttpRequest
+
+from studio.exercises.models import Exercise
+from studio.people.models import User
+from studio.takes.services import TOO_BIG
+from studio.takes.uploads import was_too_big
+
+_SETTINGS_LENGTH = 4000
+
+
+def offered_exercises(learner: User, asked: str) -> QuerySet[Exercise]:
+    """The studio's exercises that can be played: those not put away, and the one asked for, which a plan may still hold."""
+    wanted = Q(put_away_at__isnull=True)
+    if asked.isdecimal() and len(asked) < 10:
+        wanted |= Q(pk=int(asked))
+    return Exercise.objects.filter(wanted, studio=learner.studio_id)
+
+
+class TakeForm(forms.Form):
+    """A recording, what it was played from, and what the browser said of its microphone."""
+
+    exercise = forms.ModelChoiceField(
+        Exercise.objects.none(),
+        required=False,
+        error_messages={"invalid_choice": "This exercise is none of your studio's. Choose one of the list."},
+    )
+    tempo_bpm = forms.IntegerField(
+        required=False,
+        min_value=20,
+        max_value=240,
+        error_messages=dict.fromkeys(("invalid", "min_value", "max_value"), "The tempo is a number from 20 to 240."),
+    )
+    recorder_settings = forms.CharField(required=False, max_length=_SETTINGS_LENGTH)
+
+    def __init__(self, request: HttpRequest, learner: User) -> None:
+        super().__init__(request.POST)
+        self._request = request
+        exercises = self.fields["exercise"]
+        assert isinstance(exercises, forms.ModelChoiceField)
+        exercises.queryset = offered_exercises(learner, request.POST.get("exercise", ""))
+
+    def clean_recorder_settings(self) -> dict[str, Any]:
+        """What the recorder sent, or nothing: it is a record of circumstances and no reason to refuse a take."""
+        try:
+            value = json.loads(self.cleaned_data["recorder_settings"] or "{}")
+        except ValueError:
+            return {}
+        return value if isinstance(value, dict) else {}
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or {}
+        cleaned["sound"] = self._sound()
+        return cleaned
+
+    def _sound(self) -> UploadedFile:
+        # Two inputs of one form: the file picker's and the phone's own recorder's.
+        for name in ("sound", "recorded"):
+            for file in self._request.FILES.getlist(name):
+                return file
+        if was_too_big(self._request):
+            raise forms.ValidationError(TOO_BIG)
+        raise forms.ValidationError("No recording came with the form. Choose a file, or record one.")
+
+    def first_error(self) -> str:
+        """The first thing to mend, as one sentence."""
+        return str(next(iter(self.errors.values()))[0])
