@@ -25,6 +25,8 @@ _CHUNK: Final = 4096
 _CHANGE_COST: Final = 6.0
 #: Part of a frame that may come from anywhere; keeps one odd frame from outweighing its neighbours.
 _STRAY: Final = 0.02
+#: Amounts of all notes together below which a moment tells little of which one sounds.
+_LITTLE: Final = 0.5
 #: How far a larger share counts as evidence: a room leaves a gracenote little more than half of its own moment.
 _SHARPNESS: Final = 2.0
 #: Share of a note's ordinary level below which nothing is playing, and above which something surely is.
@@ -72,8 +74,8 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
 
 
 def shares(amounts: Floats) -> Floats:
-    """Each note's share of all notes (frames, 9)."""
-    return np.asarray(amounts / np.maximum(amounts.sum(axis=1, keepdims=True), 1e-9), dtype=np.float32)
+    """Each note's share of the moment (frames, 9), from what there is of it. Where there is little of all, shares sum to less than 1."""
+    return np.asarray(amounts / np.maximum(amounts.sum(axis=1, keepdims=True), _LITTLE), dtype=np.float32)
 
 
 def likelihoods(weights: Weights, share: Floats, *, drones: bool = False) -> Floats:
@@ -85,7 +87,9 @@ def likelihoods(weights: Weights, share: Floats, *, drones: bool = False) -> Flo
         weights.ground / np.maximum(weights.ground + sounding, 1e-9),
         np.clip((_SOUNDING - loudest) / (_SOUNDING - _SILENT), 0.0, 1.0),
     )
-    parts = np.column_stack([share * (1.0 - resting)[:, None], resting])
+    # What the shares leave open may be any note.
+    open_ = np.maximum(1.0 - share.sum(axis=1, keepdims=True), 0.0)
+    parts = np.column_stack([(share + open_) * (1.0 - resting)[:, None], resting])
     # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
     heard = (sounding + weights.ground) / np.maximum(sounding + weights.ground + weights.strokes, 1e-9)
     return np.asarray(_SHARPNESS * np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)

@@ -19,8 +19,11 @@ from analysis.decoding import REST, Segment
 from analysis.spectra import Floats
 from analysis.templates import COMPRESSION
 
-_FROM_S: Final = 0.016
-_TO_S: Final = 0.080
+#: The tail is read from here on after a note has begun to fall: by then the window has left its direct sound behind.
+_FROM_S: Final = 0.014
+_TO_S: Final = 0.070
+_SEARCH_S: Final = 0.030
+_FALLEN: Final = 0.75
 _LEAST_SHARE: Final = 0.03
 _MOST_SHARE: Final = 0.6
 _LEAST_NOTES: Final = 4
@@ -44,17 +47,24 @@ def energies(weights: Floats) -> Floats:
 
 def measure(energy: Floats, found: list[Segment], hop_s: float) -> Room:
     """The room that `energy` (frames, notes) was played in, from what is left of long notes after they end."""
-    first, last = round(_FROM_S / hop_s), round(_TO_S / hop_s)
+    first, last, search = (round(time_s / hop_s) for time_s in (_FROM_S, _TO_S, _SEARCH_S))
     tails = []
     for before, after in zip(found[:-1], found[1:], strict=True):
         long = (before.stop - before.start) * hop_s > 0.15
-        if before.state == REST or not long or before.stop + last >= energy.shape[0]:
+        if before.state == REST or not long or before.stop + last + search >= energy.shape[0]:
             continue
-        back = [s for s in found if s.start < before.stop + last and s.stop > before.stop and s.state == before.state]
-        steady = float(np.median(energy[before.start + first : before.stop - first, before.state]))
-        if after.state == before.state or back or steady <= 0.05:
+        level = energy[:, before.state]
+        steady = float(np.median(level[before.start + search : before.stop - search]))
+        returns = any(
+            s.state == before.state and before.stop < s.stop and s.start < before.stop + last + first for s in found
+        )
+        if after.state == before.state or returns or steady <= 0.05:
             continue
-        tails.append(energy[before.stop + first : before.stop + last, before.state] / steady)
+        # Where it begins to fall, not where decoding put the change: an echo is just what makes that late.
+        around = level[before.stop - search : before.stop + search]
+        up = np.flatnonzero(around >= _FALLEN * steady)
+        fall = before.stop - search + (int(up[-1]) if up.size else 0)
+        tails.append(level[fall + first : fall + last] / steady)
     if len(tails) < _LEAST_NOTES:
         return DRY
     curve = np.maximum(np.median(tails, axis=0), 1e-4)
