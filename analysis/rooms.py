@@ -6,6 +6,7 @@ players skip. All randomness comes from seeds.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
 from typing import Final, Literal
@@ -95,6 +96,31 @@ def clip(samples: Floats, *, over_db: float) -> Floats:
     """`samples` recorded `over_db` too loud: the peaks cut off at full scale."""
     clipped: Floats = np.clip(level(samples, peak_db=over_db), -1, 1)
     return clipped
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """Where and with what a take is recorded: room, noise, microphone. `phone_high_hz` None: a full-range microphone.
+
+    `peak_db` above 0 is a recording that is too loud and cut off at its peaks.
+    """
+
+    rt60_s: float = 0.3
+    direct_to_reverb_db: float = 8.0
+    snr_db: float = 40.0
+    colour: Colour = "pink"
+    phone_high_hz: float | None = 9000.0
+    peak_db: float = -6.0
+
+
+def record(samples: Floats, rate_hz: int, surroundings: Surroundings, *, seed: int = 0) -> Floats:
+    """`samples` as they are recorded there: same length, nothing moved in time."""
+    place = surroundings
+    heard = room(samples, rate_hz, rt60_s=place.rt60_s, direct_to_reverb_db=place.direct_to_reverb_db, seed=seed)
+    heard = noise(heard, rate_hz, snr_db=place.snr_db, colour=place.colour, seed=seed)
+    if place.phone_high_hz is not None:
+        heard = phone(heard, rate_hz, high_hz=place.phone_high_hz)
+    return clip(heard, over_db=place.peak_db) if place.peak_db > 0 else level(heard, peak_db=place.peak_db)
 
 
 def encode(samples: Floats, rate_hz: int, path: Path) -> Path:

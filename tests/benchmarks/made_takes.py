@@ -183,14 +183,15 @@ def sounded(made: Made, performance: Performance) -> Floats:
         rate_hz=RATE_HZ,
         kind="tap" if made.beat == "tap" else "click",
     )
-    samples = rooms.room(
-        samples, RATE_HZ, rt60_s=made.rt60_s, direct_to_reverb_db=made.direct_to_reverb_db, seed=made.seed
+    surroundings = rooms.Surroundings(
+        rt60_s=made.rt60_s,
+        direct_to_reverb_db=made.direct_to_reverb_db,
+        snr_db=made.snr_db,
+        colour=next(name for name in get_args(rooms.Colour) if name == made.colour),
+        phone_high_hz=float(random.uniform(6000, 14000)) if made.phone else None,
+        peak_db=made.peak_db,
     )
-    colour: rooms.Colour = next(name for name in get_args(rooms.Colour) if name == made.colour)
-    samples = rooms.noise(samples, RATE_HZ, snr_db=made.snr_db, colour=colour, seed=made.seed)
-    if made.phone:
-        samples = rooms.phone(samples, RATE_HZ, high_hz=float(random.uniform(6000, 14000)))
-    return rooms.clip(samples, over_db=made.peak_db) if made.peak_db > 0 else rooms.level(samples, peak_db=made.peak_db)
+    return rooms.record(samples, RATE_HZ, surroundings, seed=made.seed)
 
 
 def truth(name: str, made: Made, performance: Performance) -> dict[str, Any]:
