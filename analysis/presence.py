@@ -18,6 +18,8 @@ from analysis.spectra import Floats
 _LEAST_HELD_S: Final = 0.8
 _LEAST_RUN_S: Final = 0.15
 _LEAST_HARMONIC: Final = 0.55
+#: Over drones half of a note's harmonics may lie on the drones' lines; but three drones in tune are evidence of their own.
+_LEAST_HARMONIC_OVER_DRONES: Final = 0.2
 _MOST_SLOPE_DB_PER_S: Final = 9.0
 _LOWEST_HZ: Final = 120.0
 _MOST_FRAMES: Final = 400
@@ -41,7 +43,8 @@ def is_chanter(samples: Floats, fit: tuning.Fit) -> bool:
         return False
     frames = np.concatenate([np.arange(start + 1, stop - 1) for start, stop in held])
     picked = frames[:: max(1, frames.size // _MOST_FRAMES)]
-    if float(np.median(harmonic_shares(samples, fit, picked))) < _LEAST_HARMONIC:
+    least = _LEAST_HARMONIC if fit.drone_hz is None else _LEAST_HARMONIC_OVER_DRONES
+    if float(np.median(harmonic_shares(samples, fit, picked))) < least:
         return False
     slopes = [_slope(samples, start, stop) for start, stop in held]
     return abs(float(np.median(slopes))) < _MOST_SLOPE_DB_PER_S
