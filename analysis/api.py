@@ -275,20 +275,20 @@ def _beat(line: BeatLine | None) -> Beat:
 
 def _roles(sounded: Sequence[Sounded], played: Sequence[Played], themes: Sequence[Sounded]) -> list[SoundedNote]:
     """Every sound with its role: a movement's sounds and its noises, theme notes, and what nothing accounts for."""
-    roles: dict[int, Role] = {id(sound): "theme" for sound in themes}
+    roles: dict[float, Role] = {sound.start_s: "theme" for sound in themes}
     for movement in played:
         for sound in movement.sounds:
             if sound is not None:
                 inside = movement.kind.kind == "doubling" and sound.note == movement.on
-                roles[id(sound)] = "theme" if inside else "gracenote"
+                roles[sound.start_s] = "theme" if inside else "gracenote"
         for sound in movement.extra:
-            roles[id(sound)] = "crossing"
+            roles[sound.start_s] = "crossing"
     return [
         {
             "start_s": round(sound.start_s, 4),
             "end_s": round(sound.end_s, 4),
             "note": sound.note.label,
-            "role": roles.get(id(sound), "unwritten"),
+            "role": roles.get(sound.start_s, "unwritten"),
             "confidence": round(sound.confidence, 3),
         }
         for sound in sounded

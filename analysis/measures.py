@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from analysis.alignment import Match, Token
 from analysis.beat import BeatLine
@@ -73,7 +73,28 @@ def gather(score: Score, written: Sequence[Token], matches: Sequence[Match], sou
             current.theme = sound
     played = {p.written_movement.index for p in result if p.written_movement is not None}
     never = [_new(movement) for movement in score.movements if movement.index not in played]
-    return _in_written_order(result, never)
+    return _in_written_order([_parted(p) for p in result], never)
+
+
+#: One sound this long where two equal gracenotes are written is both of them, with no theme note between.
+_BOTH_MS = (62.0, 108.0)
+
+
+def _parted(played: Played) -> Played:
+    """`played` with one long gracenote taken for the two equal ones that are written (the doubling on F: ``{gfg}``).
+
+    Run together, two high Gs are one sound of twice the length; an ordinary one with the other left out is half as long.
+    """
+    written, sounds = played.written, played.sounds
+    if len(written) != 3 or written[0] != written[2] or written[1] != played.on or sounds[1] is not None:
+        return played
+    sounding = [sound for sound in (sounds[0], sounds[2]) if sound is not None]
+    if len(sounding) != 1 or not _BOTH_MS[0] <= sounding[0].length_ms <= _BOTH_MS[1]:
+        return played
+    whole = sounding[0]
+    middle = 0.5 * (whole.start_s + whole.end_s)
+    played.sounds = [replace(whole, end_s=middle), None, replace(whole, start_s=middle)]
+    return played
 
 
 def _in_written_order(played: list[Played], never: list[Played]) -> list[Played]:

@@ -61,6 +61,15 @@ def test_uneven_parts_of_a_birl():
     assert "uneven" in movement(uneven, abc=abc, beat_s=1.95)["flags"]
 
 
+@pytest.mark.parametrize(
+    ("words", "flags"),
+    [("A:950 g:90 f:900 A:1000", ["run-together"]), ("A:950 g:45 f:900 A:1000", ["missing-gracenote"])],
+)
+def test_two_equal_gracenotes_in_one_sound_are_run_together(words, flags):
+    abc = "X:1\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nA {gfg}f A2 |]\n"
+    assert movement(words, abc=abc)["flags"] == flags
+
+
 def test_offset_is_the_close_of_the_first_gracenote_after_the_beat():
     assert movement("A:970 g:45 e:60 f:45 e:900 A:1000")["beat_offset_ms"] == pytest.approx(20.0, abs=0.1)
 
