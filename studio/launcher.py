@@ -44,6 +44,8 @@ def worker_count() -> int:
 
 def listen(host: str, port: int) -> socket.socket:
     """A listening socket. Raises LaunchError where the address is taken or not ours to take."""
+    if not 0 <= port <= 65535:
+        raise LaunchError(f"{port} is no port. Choose one from 1024 to 65535, say --port 8000.")
     try:
         family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
         listener = socket.socket(family, kind, protocol)
@@ -54,19 +56,16 @@ def listen(host: str, port: int) -> socket.socket:
         except BaseException:
             listener.close()
             raise
-    except (OSError, OverflowError) as error:
+    except OSError as error:
         raise LaunchError(_why_not(host, port, error)) from error
     return listener
 
 
-def _why_not(host: str, port: int, error: Exception) -> str:
-    code = error.errno if isinstance(error, OSError) else None
-    if code == errno.EADDRINUSE:
+def _why_not(host: str, port: int, error: OSError) -> str:
+    if error.errno == errno.EADDRINUSE:
         return f"Port {port} is in use by another program. Stop that, or choose another port, say --port {port + 1}."
-    if code in (errno.EACCES, errno.EPERM):
+    if error.errno in (errno.EACCES, errno.EPERM):
         return f"Port {port} is reserved for the system. Choose one above 1023, say --port 8000."
-    if isinstance(error, OverflowError):
-        return f"{port} is no port. Choose one from 1024 to 65535, say --port 8000."
     return f"The address {host} is none of this machine's. Use --host 127.0.0.1, or --host 0.0.0.0 for the local network."
 
 
