@@ -159,7 +159,11 @@ def _late(work: _Work) -> None:
 
 
 def _early(work: _Work) -> None:
-    work.figure.shift_s -= work.amount_s(*_off_beat(work.beat_ms))
+    """Early as a whole: where there are two gracenotes, so early that the second is not on the beat either."""
+    low, high = _off_beat(work.beat_ms)
+    if work.written.kind == "doubling" and len(work.graces()) > 1:
+        low, high = low + 1000 * _second_after_first_s(work), high + 1000 * _second_after_first_s(work)
+    work.figure.shift_s -= work.amount_s(low, high)
 
 
 def _off_beat(beat_ms: float) -> tuple[float, float]:
@@ -169,10 +173,14 @@ def _off_beat(beat_ms: float) -> tuple[float, float]:
 
 def _beat_on_second(work: _Work) -> None:
     """The second gracenote takes the first one's place on the beat."""
+    work.figure.shift_s -= _second_after_first_s(work)
+
+
+def _second_after_first_s(work: _Work) -> float:
+    """From the first gracenote's end to the second's, in seconds."""
     first, second = work.graces()[:2]
     sounds = work.figure.sounds
-    between = sounds[sounds.index(first) + 1 : sounds.index(second) + 1]
-    work.figure.shift_s -= sum(sound.length_s for sound in between)
+    return sum(sound.length_s for sound in sounds[sounds.index(first) + 1 : sounds.index(second) + 1])
 
 
 def _run_together(work: _Work) -> None:
