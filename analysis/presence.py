@@ -18,8 +18,6 @@ from analysis.spectra import Floats
 _LEAST_HELD_S: Final = 0.8
 _LEAST_RUN_S: Final = 0.15
 _LEAST_HARMONIC: Final = 0.55
-#: Over drones half of a note's harmonics may lie on the drones' lines; but three drones in tune are evidence of their own.
-_LEAST_HARMONIC_OVER_DRONES: Final = 0.2
 _MOST_SLOPE_DB_PER_S: Final = 9.0
 _LOWEST_HZ: Final = 120.0
 _MOST_FRAMES: Final = 400
@@ -41,27 +39,22 @@ def is_chanter(samples: Floats, fit: tuning.Fit) -> bool:
     held = runs(fit)
     if sum(stop - start for start, stop in held) * tuning.HOP_S < _LEAST_HELD_S:
         return False
-    frames = np.concatenate([np.arange(start + 1, stop - 1) for start, stop in held])
-    picked = frames[:: max(1, frames.size // _MOST_FRAMES)]
-    least = _LEAST_HARMONIC if fit.drone_hz is None else _LEAST_HARMONIC_OVER_DRONES
-    if float(np.median(harmonic_shares(samples, fit, picked))) < least:
-        return False
+    # Drones in tune with the notes over them are evidence enough, and hide the harmonics of low A and E.
+    if fit.drone_hz is None:
+        frames = np.concatenate([np.arange(start + 1, stop - 1) for start, stop in held])
+        picked = frames[:: max(1, frames.size // _MOST_FRAMES)]
+        if float(np.median(harmonic_shares(samples, fit, picked))) < _LEAST_HARMONIC:
+            return False
     slopes = [_slope(samples, start, stop) for start, stop in held]
     return abs(float(np.median(slopes))) < _MOST_SLOPE_DB_PER_S
 
 
 def harmonic_shares(samples: Floats, fit: tuning.Fit, frames: np.ndarray) -> np.ndarray:
-    """For each of the long `frames` (k,), the share of its level above the noise that lies on harmonics of its fundamental.
-
-    The drones' own lines are left out of the count.
-    """
+    """For each of the long `frames` (k,), the share of its level above the noise that lies on harmonics of its fundamental."""
     taper = np.hanning(tuning.WINDOW).astype(np.float32)
     padded = np.pad(samples, tuning.WINDOW)
     hz = np.fft.rfftfreq(tuning.SIZE, 1.0 / spectra.RATE_HZ)
     wanted = (hz > _LOWEST_HZ) & (hz < 5600.0)
-    if fit.drone_hz is not None:
-        lines = hz / fit.drone_hz
-        wanted &= np.abs(lines - np.round(lines)) * fit.drone_hz > 16.0
     result = np.empty(frames.size)
     for index, frame in enumerate(frames):
         start = int(frame) * tuning.HOP + tuning.WINDOW // 2

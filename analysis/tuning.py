@@ -86,9 +86,13 @@ def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Fl
     floor = np.maximum(2.0 * smooth, 1e-5 + 2e-3 * float(np.percentile(magnitudes.max(axis=1), 90)))
     if drone_hz is not None:
         lines = np.round(np.arange(1, int(_TOP_HZ / drone_hz)) * drone_hz / _BIN_HZ).astype(int)
-        for line in lines:
+        peaks = persistent[lines]
+        for number, line in enumerate(lines):
+            # A note that hardly ever stops would pass for a drone where its harmonics meet the drones'; the lines beside show
+            # how strong a drone is there.
+            beside = np.median(peaks[max(0, number - 2) : number + 3])
             near = slice(max(0, line - 8), line + 9)
-            floor[near] = np.maximum(floor[near], 2.0 * persistent[near])
+            floor[near] = np.maximum(floor[near], 2.0 * persistent[near] * min(1.0, 1.5 * beside / peaks[number]))
     return floor.astype(np.float32)
 
 
