@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+import uuid
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any, Final
@@ -76,10 +77,10 @@ def remove_orphans() -> int:
 
 def _known_files(folder: str) -> set[str]:
     try:
-        names = Take.objects.filter(pk=folder).values_list("original", "audio").first()
+        key = uuid.UUID(folder)
     except ValueError:  # not a take's folder
         return set()
-    return set(names or ())
+    return set(Take.objects.filter(pk=key).values_list("original", "audio").first() or ())
 
 
 class Sweeper:
