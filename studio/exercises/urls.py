@@ -1,4 +1,20 @@
-from django.urls import URLPattern
+"""Addresses of exercises."""
+
+from django.urls import path
+
+from studio.exercises import views
 
 app_name = "exercises"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    path("exercises/", views.list_exercises, name="list"),
+    path("exercises/new/", views.new, name="new"),
+    path("exercises/new/phrase/", views.new_phrase, name="new-phrase"),
+    path("exercises/preview.svg", views.preview, name="preview"),
+    path("exercises/<int:pk>/", views.show, name="show"),
+    path("exercises/<int:pk>/edit/", views.edit, name="edit"),
+    path("exercises/<int:pk>/put-away/", views.put_away, name="put-away"),
+    path("exercises/<int:pk>/bring-back/", views.bring_back, name="bring-back"),
+    path("exercises/<int:pk>/music.svg", views.music, name="music"),
+    path("exercises/<int:pk>/model.flac", views.model, name="model"),
+    path("exercises/<int:pk>/exercise.abc", views.abc, name="abc"),
+]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any
 
 from django import forms
 from django.contrib.auth.forms import AuthenticationForm, PasswordChangeForm, UsernameField
@@ -21,12 +21,15 @@ _NAMES = {"autocapitalize": "words", "autocomplete": "name"}
 class LogInForm(AuthenticationForm):
     """User name and password. Wrong tries are counted, and after too many nothing is tried for a while."""
 
-    error_messages: ClassVar[dict[str, Any]] = {
-        "invalid_login": "User name and password do not go together. Check both and try again; if you have forgotten them, "
-        "ask your tutor for a new join link.",
-        "inactive": "This log-in has ended. Ask your tutor if that is a mistake.",
-    }
     resting = "Too many wrong tries. Wait a quarter of an hour, or ask your tutor for a new join link."
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.error_messages = {
+            "invalid_login": "User name and password do not go together. Check both and try again; if you have forgotten "
+            "them, ask your tutor for a new join link.",
+            "inactive": "This log-in has ended. Ask your tutor if that is a mistake.",
+        }
 
     def clean_username(self) -> str:
         return str(self.cleaned_data["username"]).strip().lower()
@@ -95,7 +98,10 @@ class SetUpForm(_ChooseLogIn):
     display_name = forms.CharField(
         label="Your name", max_length=80, help_text="As your learners know you.", widget=forms.TextInput(attrs=_NAMES)
     )
-    field_order: ClassVar[list[str]] = ["studio_name", "display_name", "username", "password", "password_again"]
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.order_fields(["studio_name", "display_name", "username", "password", "password_again"])
 
 
 class JoinForm(_ChooseLogIn):

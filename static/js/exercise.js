@@ -1,0 +1,4 @@
+// The page of one exercise.
+
+import "./music.js";
+import "./hear.js";

@@ -1,0 +1,53 @@
+// The form of an exercise: shows only the fields that count for the chosen family, and draws the music while it is written.
+
+import { pictureFrom, widthOf } from "./music.js";
+
+const form = document.querySelector("[data-preview]");
+const place = document.querySelector("[data-preview-place]");
+const note = document.querySelector("[data-preview-note]");
+document.querySelector("[data-preview-section]").hidden = false;
+
+function showFieldsOfFamily() {
+  const family = form.elements.family?.value;
+  for (const part of form.querySelectorAll("[data-only-for]")) part.hidden = part.dataset.onlyFor !== family;
+}
+
+function say(text, isWrong) {
+  note.textContent = text;
+  note.classList.toggle("wrong", isWrong);
+  note.classList.toggle("muted", !isWrong);
+}
+
+let asked = 0;
+async function draw() {
+  const mine = ++asked;
+  const data = new FormData(form);
+  data.set("width", String(widthOf(place)));
+  let response;
+  try {
+    response = await fetch(form.dataset.preview, { method: "POST", body: data });
+  } catch {
+    say("The studio cannot be reached; the music is not up to date.", true);
+    return;
+  }
+  const text = await response.text();
+  if (mine !== asked) return; // a later change has asked again
+  if (response.ok) {
+    place.replaceChildren(pictureFrom(text));
+    place.hidden = false;
+    say("The small wedges mark where each beat falls.", false);
+  } else if (response.status === 422) {
+    say(text, true);
+  } else {
+    say("The music could not be drawn. Load the page again.", true);
+  }
+}
+
+let waiting = 0;
+form.addEventListener("input", () => {
+  showFieldsOfFamily();
+  clearTimeout(waiting);
+  waiting = setTimeout(draw, 350);
+});
+showFieldsOfFamily();
+draw();

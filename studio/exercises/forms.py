@@ -1,0 +1,214 @@
+"""Forms for writing exercises, and for how one is to be heard."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from analysis.chanter import Note
+from analysis.families import CUT_SHARES, MAX_REPEATS
+from analysis.score import Score, ScoreError, to_abc
+from studio.exercises.models import Exercise
+from studio.exercises.writing import MOVEMENTS, Family, choice_of_form, family_of, note_choices, read_phrase
+
+TEMPO: Final = (30, 140)
+MAX_ABC: Final = 5000
+
+
+def _tempo_field(**options: Any) -> forms.IntegerField:
+    low, high = TEMPO
+    says = f"The tempo is a whole number of beats a minute, from {low} to {high}."
+    errors = {"invalid": says, "min_value": says, "max_value": says}
+    return forms.IntegerField(min_value=low, max_value=high, error_messages=errors, **options)
+
+
+class _ExerciseForm(forms.Form):
+    """What every exercise has. Subclasses make the music in `clean` and leave it in `score`."""
+
+    title = forms.CharField(label="Title", max_length=120, required=False)
+    instruction = forms.CharField(
+        label="What to mind", max_length=300, required=False, help_text="One sentence for the learner, over the music."
+    )
+    score: Score | None = None
+
+    def fill(self, exercise: Exercise) -> None:
+        """Write the cleaned values into `exercise`, unsaved."""
+        raise NotImplementedError
+
+
+class FamilyForm(_ExerciseForm):
+    """An exercise of a family: which movement, from which notes, how fast, how often."""
+
+    family = forms.ChoiceField(
+        label="Family",
+        widget=forms.RadioSelect,
+        choices=[
+            (Exercise.Family.SINGLE_THEN_FULL, "Single then full: each note once with one gracenote, once with the movement"),
+            (Exercise.Family.FROM_SHORT_NOTES, "From short notes: the movement after a cut note"),
+        ],
+    )
+    movement = forms.ChoiceField(
+        label="Movement", choices=[(name, f"{kind} on {note.label}") for name, (kind, note) in MOVEMENTS.items()]
+    )
+    approaches = forms.MultipleChoiceField(
+        label="Approached from",
+        choices=note_choices,
+        widget=forms.CheckboxSelectMultiple,
+        error_messages={"required": "Choose at least one note to approach from."},
+    )
+    half = forms.BooleanField(
+        label="From high G play the half doubling instead of the thumb doubling", required=False
+    )
+    cut_share = forms.TypedChoiceField(
+        label="The short note is",
+        coerce=float,
+        choices=[(f"{float(cut):.4f}", f"{cut} of a beat") for cut in CUT_SHARES],
+        help_text="Start long and shorten it over the weeks. It counts for short notes only.",
+    )
+    tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute. 50 to 72 is slow enough for most learners.")
+    repeats = forms.IntegerField(label="Times through", min_value=1, max_value=MAX_REPEATS)
+
+    field_places: Final = ("family", "movement", "approaches", "half", "cut_share", "tempo_bpm", "repeats", "title", "instruction")
+
+    def __init__(self, data: Any = None, *, exercise: Exercise | None = None, initial: dict[str, Any] | None = None) -> None:
+        start: dict[str, Any] = {
+            "family": Exercise.Family.SINGLE_THEN_FULL,
+            "movement": f"doubling/{Note.E.label}",
+            "approaches": [Note.LOW_A.label, Note.D.label, Note.F.label],
+            "cut_share": f"{float(CUT_SHARES[0]):.4f}",
+            "tempo_bpm": 56,
+            "repeats": 2,
+        }
+        super().__init__(data, initial={**start, **(initial or {}), **(_stored(exercise) if exercise else {})})
+        self.fields["title"].help_text = "Left empty, it is named after the movement and the family."
+        self.order_fields(list(self.field_places))
+        self.asked: Family | None = None
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        if self.errors:
+            return data
+        kind, on = MOVEMENTS[data["movement"]]
+        approaches = tuple(Note.from_label(label) for label in data["approaches"])
+        short = data["family"] == Exercise.Family.FROM_SHORT_NOTES
+        self.asked = Family(
+            family=data["family"],
+            kind=kind,
+            on=on,
+            approaches=approaches,
+            repeats=data["repeats"],
+            cut_share=data["cut_share"] if short else None,
+            form=choice_of_form(kind, on, approaches, half=data["half"]),
+        )
+        try:
+            self.score = self.asked.score(
+                tempo_bpm=data["tempo_bpm"], title=data["title"], instruction=data["instruction"]
+            )
+        except ValueError as error:
+            raise ValidationError(_sentence(str(error))) from None
+        return data
+
+    def fill(self, exercise: Exercise) -> None:
+        assert self.score is not None and self.asked is not None  # the form was found valid
+        exercise.family = self.asked.family
+        exercise.parameters = self.asked.parameters()
+        exercise.title = self.score.title[:120]
+        exercise.instruction = self.cleaned_data["instruction"]
+        exercise.abc = to_abc(self.score)
+        exercise.tempo_bpm = self.cleaned_data["tempo_bpm"]
+
+
+class PhraseForm(_ExerciseForm):
+    """A phrase of the tutor's own, as ABC."""
+
+    abc = forms.CharField(
+        label="Music in ABC",
+        max_length=MAX_ABC,
+        strip=False,
+        help_text="Key K:HP. Notes G A B c d e f g a; gracenotes in braces before their note, as in {gef}e.",
+        widget=forms.Textarea(attrs={"class": "abc", "spellcheck": "false", "autocapitalize": "off", "autocomplete": "off"}),
+    )
+    tempo_bpm = _tempo_field(
+        label="Tempo", required=False, help_text="Beats a minute. Left empty, the tempo of the Q: line counts."
+    )
+    example: Final = "X:1\nT:\nM:4/4\nL:1/4\nQ:1/4=56\nK:HP\n{g}A {d}B {gcd}c {e}A | {g}B {gde}d {gef}e2 |]\n"
+
+    def __init__(self, data: Any = None, *, exercise: Exercise | None = None) -> None:
+        initial: dict[str, Any] = {"abc": self.example}
+        if exercise is not None:
+            initial = {
+                "title": exercise.title,
+                "instruction": exercise.instruction,
+                "abc": exercise.abc,
+                "tempo_bpm": exercise.tempo_bpm,
+            }
+        super().__init__(data, initial=initial)
+        self.fields["title"].help_text = "Left empty, the T: line names it."
+        self.order_fields(["abc", "tempo_bpm", "title", "instruction"])
+
+    def clean_abc(self) -> str:
+        abc = str(self.cleaned_data["abc"]).replace("\r\n", "\n").strip() + "\n"
+        try:
+            self.score = read_phrase(abc)
+        except ScoreError as error:
+            raise ValidationError(_sentence(str(error))) from None
+        return abc
+
+    def clean(self) -> dict[str, Any]:
+        data = super().clean() or self.cleaned_data
+        if self.score is None or "tempo_bpm" in self.errors:
+            return data
+        if data.get("tempo_bpm") is None:
+            written = self.score.tempo_bpm
+            low, high = TEMPO
+            if written is None:
+                self.add_error("tempo_bpm", "There is no tempo: write one here, or a Q: line such as Q:1/4=56.")
+            elif not low <= written <= high:
+                self.add_error("tempo_bpm", f"The Q: line says {written:g} beats a minute; {low} to {high} are possible.")
+            else:
+                data["tempo_bpm"] = round(written)
+        if not (data.get("title") or self.score.title):
+            self.add_error("title", "There is no title: write one here, or in the T: line.")
+        return data
+
+    def fill(self, exercise: Exercise) -> None:
+        assert self.score is not None  # the form was found valid
+        exercise.family = Exercise.Family.PHRASE
+        exercise.parameters = {}
+        exercise.title = (self.cleaned_data["title"] or self.score.title)[:120]
+        exercise.instruction = self.cleaned_data["instruction"]
+        exercise.abc = self.cleaned_data["abc"]
+        exercise.tempo_bpm = self.cleaned_data["tempo_bpm"]
+
+
+class HearForm(forms.Form):
+    """How a model take is to be played."""
+
+    tempo = _tempo_field(required=False)
+    count_in = forms.IntegerField(required=False, min_value=0, max_value=8)
+    clicks = forms.BooleanField(required=False)
+
+
+def _stored(exercise: Exercise) -> dict[str, Any]:
+    family = family_of(exercise)
+    named_by_family = exercise.title == family.score(tempo_bpm=exercise.tempo_bpm).title
+    kept: dict[str, Any] = {
+        "family": family.family,
+        "movement": f"{family.kind}/{family.on.label}",
+        "approaches": [note.label for note in family.approaches],
+        "half": family.form == "half",
+        "tempo_bpm": exercise.tempo_bpm,
+        "repeats": family.repeats,
+        "title": "" if named_by_family else exercise.title,
+        "instruction": exercise.instruction,
+    }
+    if family.cut_share is not None:
+        kept["cut_share"] = f"{family.cut_share:.4f}"
+    return kept
+
+
+def _sentence(text: str) -> str:
+    """`text` as a whole sentence."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

@@ -1,0 +1,209 @@
+"""The list of exercises, writing them, and showing one as music and sound."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import Any
+from urllib.parse import urlencode
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import (
+    HttpRequest,
+    HttpResponse,
+    HttpResponseBadRequest,
+    HttpResponseBase,
+    HttpResponseNotModified,
+    HttpResponseRedirect,
+)
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.text import slugify
+from django.views.decorators.http import require_POST, require_safe
+
+from analysis.score import parse_abc
+from studio import ranges
+from studio.exercises.access import exercise_or_404, visible_exercises
+from studio.exercises.forms import FamilyForm, HearForm, PhraseForm
+from studio.exercises.models import Exercise
+from studio.exercises.rendered import model_take, picture
+from studio.people.access import PersonRequest, member_required, studio_of, tutor_required
+
+_PAGE = 60
+
+
+@member_required
+@require_safe
+def list_exercises(request: PersonRequest) -> HttpResponse:
+    """A tutor's exercises, those put away apart; a learner's: those that were set for them."""
+    away = request.user.is_tutor and request.GET.get("away") == "1"
+    asked = request.GET.get("q", "").strip()[:120]
+    exercises = visible_exercises(request.user).filter(put_away_at__isnull=not away)
+    if asked:
+        exercises = exercises.filter(title__icontains=asked)
+    page = Paginator(exercises.order_by("title", "pk"), _PAGE).get_page(request.GET.get("page"))
+    return render(request, "exercises/list.html", {"page": page, "away": away, "asked": asked})
+
+
+@tutor_required
+def new(request: PersonRequest) -> HttpResponse:
+    """A new exercise of a family. The address may carry first choices: family, movement, approaches, tempo_bpm."""
+    form = FamilyForm(request.POST or None, initial=_first_choices(request))
+    return _write(request, form, Exercise(studio=studio_of(request.user), created_by=request.user), "exercises/new.html")
+
+
+@tutor_required
+def new_phrase(request: PersonRequest) -> HttpResponse:
+    """A new phrase in ABC."""
+    form = PhraseForm(request.POST or None)
+    exercise = Exercise(studio=studio_of(request.user), created_by=request.user, family=Exercise.Family.PHRASE)
+    return _write(request, form, exercise, "exercises/new.html")
+
+
+@tutor_required
+def edit(request: PersonRequest, pk: int) -> HttpResponse:
+    """Write an exercise anew. Takes that were played from it keep the music they were played from."""
+    exercise = exercise_or_404(request.user, pk)
+    kind = PhraseForm if exercise.family == Exercise.Family.PHRASE else FamilyForm
+    return _write(request, kind(request.POST or None, exercise=exercise), exercise, "exercises/edit.html")
+
+
+def _write(request: PersonRequest, form: FamilyForm | PhraseForm, exercise: Exercise, template: str) -> HttpResponse:
+    if request.method == "POST" and form.is_valid():
+        form.fill(exercise)
+        exercise.save()
+        messages.success(request, f"“{exercise.title}” is saved.")
+        return redirect("exercises:show", exercise.pk)
+    context = {"form": form, "exercise": exercise, "is_phrase": isinstance(form, PhraseForm)}
+    return render(request, template, context)
+
+
+def _first_choices(request: HttpRequest) -> dict[str, Any]:
+    asked = request.GET
+    chosen: dict[str, Any] = {key: asked[key] for key in ("family", "movement", "tempo_bpm") if key in asked}
+    if "approaches" in asked:
+        chosen["approaches"] = asked.getlist("approaches")
+    return chosen
+
+
+@tutor_required
+@require_POST
+def preview(request: PersonRequest) -> HttpResponse:
+    """The music of a form that is being filled in, drawn; or 422 with what is wrong, one sentence a line."""
+    form = PhraseForm(request.POST) if "abc" in request.POST else FamilyForm(request.POST)
+    form.is_valid()
+    score = form.score
+    if score is None:
+        said = [str(text) for texts in form.errors.values() for text in texts]
+        return HttpResponse("\n".join(said), status=422, content_type="text/plain; charset=utf-8")
+    from analysis.engraving import svg
+    from studio.exercises.rendered import fitting_width
+
+    width = fitting_width(_whole(request.POST.get("width"), 720))
+    drawn = svg(score, width_px=width, beat_points=studio_of(request.user).beat_points)
+    return HttpResponse(drawn, content_type="image/svg+xml")
+
+
+@member_required
+@require_safe
+def show(request: PersonRequest, pk: int) -> HttpResponse:
+    """One exercise: its music, its text version, and how it sounds."""
+    exercise = exercise_or_404(request.user, pk)
+    score = parse_abc(exercise.abc)
+    hear = HearForm(request.GET)
+    hear.is_valid()
+    tempo = hear.cleaned_data.get("tempo") or exercise.tempo_bpm
+    from analysis.engraving import describe
+
+    beats_a_bar = round(float(Fraction(*score.meter) / score.beat_unit))
+    sound = request.GET.get("sound", "")
+    asked = {"tempo": tempo, "count_in": beats_a_bar if sound else 0, "clicks": int(sound == "clicks")}
+    context = {
+        "exercise": exercise,
+        "description": describe(score).splitlines(),
+        "movement_count": len(score.movements),
+        "tempo": tempo,
+        "beats_a_bar": beats_a_bar,
+        "sound": sound,
+        "sound_address": f"{reverse('exercises:model', args=[pk])}?{urlencode({k: v for k, v in asked.items() if v})}",
+        "file_name": slugify(exercise.title) or "exercise",
+    }
+    return render(request, "exercises/show.html", context)
+
+
+@member_required
+@require_safe
+def music(request: PersonRequest, pk: int) -> HttpResponseBase:
+    """The music drawn, as SVG; `width` says for how many CSS pixels."""
+    exercise = exercise_or_404(request.user, pk)
+    width = _whole(request.GET.get("width"), 960)
+    drawn, etag = picture(exercise.abc, width_px=width, beat_points=exercise.studio.beat_points)
+    response: HttpResponse
+    if etag in request.headers.get("If-None-Match", ""):
+        response = HttpResponseNotModified()
+    else:
+        response = HttpResponse(drawn, content_type="image/svg+xml")
+    response["ETag"] = etag
+    response["Cache-Control"] = "private, no-cache"
+    return response
+
+
+@member_required
+@require_safe
+def model(request: PersonRequest, pk: int) -> HttpResponseBase:
+    """The exercise played right, at `tempo`, after `count_in` clicks, with `clicks` going on through it."""
+    exercise = exercise_or_404(request.user, pk)
+    form = HearForm(request.GET)
+    if not form.is_valid():
+        said = next(iter(form.errors.values()))[0]
+        return HttpResponseBadRequest(str(said), content_type="text/plain; charset=utf-8")
+    asked = form.cleaned_data
+    try:
+        name = model_take(
+            exercise.abc,
+            tempo_bpm=asked["tempo"] or exercise.tempo_bpm,
+            count_in=asked["count_in"] or 0,
+            clicks=asked["clicks"],
+            tuning=exercise.studio.tuning,
+        )
+    except ValueError as error:
+        return HttpResponseBadRequest(str(error), content_type="text/plain; charset=utf-8")
+    return ranges.serve_stored(request, name, content_type="audio/flac")
+
+
+@member_required
+@require_safe
+def abc(request: PersonRequest, pk: int) -> HttpResponse:
+    """The exercise as an ABC file (media type as registered: text/vnd.abc)."""
+    exercise = exercise_or_404(request.user, pk)
+    response = HttpResponse(exercise.abc, content_type="text/vnd.abc; charset=utf-8")
+    response["Content-Disposition"] = f'attachment; filename="{slugify(exercise.title) or "exercise"}.abc"'
+    return response
+
+
+@tutor_required
+@require_POST
+def put_away(request: PersonRequest, pk: int) -> HttpResponseRedirect:
+    """No longer offered for plans; takes and plans that used it keep it."""
+    return _put(request, pk, away=True)
+
+
+@tutor_required
+@require_POST
+def bring_back(request: PersonRequest, pk: int) -> HttpResponseRedirect:
+    """Offered again."""
+    return _put(request, pk, away=False)
+
+
+def _put(request: PersonRequest, pk: int, *, away: bool) -> HttpResponseRedirect:
+    exercise = exercise_or_404(request.user, pk)
+    exercise.put_away_at = timezone.now() if away else None
+    exercise.save(update_fields=["put_away_at"])
+    messages.success(request, f"“{exercise.title}” is {'put away' if away else 'back in the list'}.")
+    return redirect("exercises:show", pk)
+
+
+def _whole(text: str | None, default: int) -> int:
+    return int(text) if text is not None and text.isdecimal() and len(text) < 6 else default
+
