@@ -3,10 +3,15 @@
 from django.urls import include, path
 
 from studio import views
+from studio.people import urls as people
+from studio.week import views as week
+
+# People come before takes and plans and know nothing of them, but a learner's page is made of both: it is joined here.
+_people = [*people.urlpatterns, path("learners/<int:pk>/", week.learner, name="learner")]
 
 urlpatterns = [
     path("", views.home, name="home"),
-    path("", include("studio.people.urls")),
+    path("", include((_people, people.app_name))),
     path("", include("studio.exercises.urls")),
     path("", include("studio.takes.urls")),
     path("", include("studio.review.urls")),

@@ -19,6 +19,7 @@ from django.http import (
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.text import slugify
 from django.views.decorators.http import require_POST, require_safe
 
@@ -48,7 +49,10 @@ def list_exercises(request: PersonRequest) -> HttpResponse:
 
 @tutor_required
 def new(request: PersonRequest) -> HttpResponse:
-    """A new exercise of a family. The address may carry first choices: family, movement, approaches, tempo_bpm."""
+    """A new exercise of a family.
+
+    The address may carry first choices (family, movement, approaches, tempo_bpm) and the page to go on to (then).
+    """
     form = FamilyForm(request.POST or None, initial=_first_choices(request))
     return _write(request, form, Exercise(studio=studio_of(request.user), created_by=request.user), "exercises/new.html")
 
@@ -74,9 +78,17 @@ def _write(request: PersonRequest, form: FamilyForm | PhraseForm, exercise: Exer
         form.fill(exercise)
         exercise.save()
         messages.success(request, f"“{exercise.title}” is saved.")
-        return redirect("exercises:show", exercise.pk)
+        return redirect(_brought_back(request, exercise) or reverse("exercises:show", args=[exercise.pk]))
     context = {"form": form, "exercise": exercise, "is_phrase": isinstance(form, PhraseForm)}
     return render(request, template, context)
+
+
+def _brought_back(request: HttpRequest, exercise: Exercise) -> str:
+    """The page of ours that asked for the exercise (`then` in the address), told which it is; or nothing."""
+    then = request.GET.get("then", "")
+    if not url_has_allowed_host_and_scheme(then, allowed_hosts=None):
+        return ""
+    return f"{then}{'&' if '?' in then else '?'}add={exercise.pk}"
 
 
 def _first_choices(request: HttpRequest) -> dict[str, Any]:
