@@ -160,7 +160,13 @@ def _accept(
     period_s = (times[-1] - times[0]) / numbers[-1]
     expected = max(1.0, (end_s - start_s) / period_s)
     before = int(np.sum(times < start_s - 0.02))
-    through = during / expected >= 0.5 and chosen >= 2.0 and members.size >= 4
+    playing = (times >= start_s - 0.02) & (times <= end_s)
+    # Clicks that go on are as strong under the playing as before it; what a count-in is carried on by is chance.
+    going_on = not before or (
+        during > 0
+        and np.median(found.strength[members[playing]]) >= found.going_on * np.median(found.strength[members[~playing]])
+    )
+    through = during / expected >= 0.5 and chosen >= 2.0 and members.size >= 4 and going_on
     source: BeatSource
     if through:
         # Strokes that sound alone show best what they are; under the playing a thump is a small part of the whole.

@@ -20,6 +20,8 @@ from analysis.templates import GROUND, Listening, Templates, listen
 WINDOW: Final = 176
 HOP: Final = 8
 SIZE: Final = 512
+#: Share of its ordinary amplitude at which a note from or into silence counts as sounding.
+_SPEAKING: Final = 0.3
 _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
 
@@ -115,5 +117,7 @@ def _rise(
     late_level = energy[:, [n for n in late if n != REST]].sum(axis=1) ** 0.5
     early_level = energy[:, [n for n in early if n != REST]].sum(axis=1) ** 0.5
     if REST in (before[0], after[0]):
-        return np.asarray(late_level if after[0] != REST else -early_level, dtype=np.float64)
+        # A reed that starts to speak, or stops, may take a while: what counts is when there is some of it, not half.
+        level = late_level if after[0] != REST else -early_level
+        return np.asarray(np.clip(level, -_SPEAKING, _SPEAKING), dtype=np.float64)
     return np.asarray(late_level / np.maximum(late_level + early_level, 1e-9), dtype=np.float64)

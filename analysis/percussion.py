@@ -7,7 +7,7 @@ clicks from them is that they return with the beat (see :mod:`analysis.beat`).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -25,12 +25,13 @@ _CLOSEST_S: Final = 0.06
 
 @dataclass(frozen=True)
 class Strokes:
-    """Percussive sounds: start times in seconds (n,), their strength in nepers of power summed over bands (n,), and the
-    share of their energy below 200 Hz (n,), high for a foot and low for a metronome."""
+    """Percussive sounds: start times in seconds (n,), their strength (n,), and the share of their energy below 200 Hz (n,), high for
+    a foot and low for a metronome. `going_on`: the least share of the strength before the playing that strokes keep under it."""
 
     times_s: NDArray[np.float64]
     strength: NDArray[np.float64]
     depth: NDArray[np.float64]
+    going_on: float = 0.3
 
 
 def _novelty(
@@ -112,7 +113,8 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     if found.size < 3:
         return None
     strength = np.clip(6.0 * match[found] / scale, 0.0, 6.0)
-    return _described(samples, rate_hz, found.astype(np.int64), strength)
+    # The strength is the match itself here, which the chanter does not lower.
+    return replace(_described(samples, rate_hz, found.astype(np.int64), strength), going_on=0.6)
 
 
 _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
