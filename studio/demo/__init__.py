@@ -1,0 +1,1 @@
+"""The demo studio: made-up people, weeks of takes played by our own synthesizer, analysed like any others."""
