@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from fractions import Fraction
 from pathlib import Path
@@ -41,6 +42,19 @@ def test_a_drill_has_its_movements_bars_and_beats() -> None:
     assert (first.kind, first.on, first.approach, first.bar, first.beat) == ("gracenote", Note.E, Note.LOW_G, 1, 2)
     assert (second.kind, second.form, second.gracenotes) == ("doubling", "full", (Note.HIGH_G, Note.E, Note.F))
     assert [movement.form for movement in score.movements[-2:]] == ["thumb", "half"]
+
+
+@pytest.mark.parametrize("path", sorted((DATA / "takes").glob("*.abc")), ids=lambda path: path.stem)
+def test_the_development_takes_are_read(path: Path) -> None:
+    """Their movements are those that the truth beside them lists, theme note by theme note."""
+    score = parse_abc(path.read_text())
+    truth = json.loads(path.with_suffix(".json").read_text())["moves"]
+    for movement, told in zip(score.movements, truth, strict=True):
+        assert (movement.theme, movement.on.label) == (told["item"], told["on"])
+        assert told["kind"] == (f"{movement.kind}/{movement.form}" if movement.form else movement.kind)
+        assert movement.approach is not None
+        assert told["frm"] == movement.approach.label
+    assert parse_abc(to_abc(score)) == score
 
 
 def test_lengths() -> None:
