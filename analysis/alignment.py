@@ -1,8 +1,9 @@
 """Written against sounded: which sound is which written note, what was left out, and what was never written.
 
-A dynamic programme over written and sounded notes with costs for a note left out, a note put in, and another note in its place.
-A gracenote wants a short sound and a theme note a long one, so that a crossing noise of the right pitch is not taken for the
-note itself. From any sound the player may also go back (or on) to the start of a bar, at a price: repeats and restarts.
+A dynamic programme over written and sounded notes with costs for a note left out, a note put in, and another note in
+its place. A gracenote wants a short sound and a theme note a long one, so that a crossing noise of the right pitch is
+not taken for the note itself. From any sound the player may also go back (or on) to the start of a bar, at a price:
+repeats and restarts.
 """
 
 from __future__ import annotations
@@ -48,7 +49,8 @@ class Token:
 
 @dataclass(frozen=True)
 class Match:
-    """What one sounded note is: token number, or None for an unwritten sound; `resumed` for a theme note going on after one."""
+    """What one sounded note is: token number, or None for an unwritten sound; `resumed` for a theme note going on
+    after one."""
 
     sounded: int
     token: int | None
@@ -67,9 +69,7 @@ def tokens(score: Score) -> list[Token]:
             result.append(Token(note, number, place, is_gracenote, starts_bar and place == 0, 0.0))
         if not theme.gracenotes and result and result[-1].note == theme.note and result[-1].place == -1:
             continue
-        result.append(
-            Token(theme.note, number, -1, False, starts_bar and not theme.gracenotes, float(theme.duration))
-        )
+        result.append(Token(theme.note, number, -1, False, starts_bar and not theme.gracenotes, float(theme.duration)))
     return result
 
 
@@ -137,15 +137,15 @@ def _leave_out(token: Token) -> float:
     return _LEAVE_OUT_GRACENOTE if token.gracenote else _LEAVE_OUT_BETWEEN
 
 
-def _match_costs(
-    written: Sequence[Token], notes: np.ndarray, theme: np.ndarray, sound: Sounded
-) -> np.ndarray:
+def _match_costs(written: Sequence[Token], notes: np.ndarray, theme: np.ndarray, sound: Sounded) -> np.ndarray:
     """The cost (tokens,) of `sound` being each written sound."""
     length = sound.length_ms
     same = notes == sound.note
     too_long = np.clip((length - _SHORT_MS) / (_LONG_MS - _SHORT_MS), 0.0, 1.0) * 3.0
     too_short = np.clip((90.0 - length) / 60.0, 0.0, 1.0) * 1.2
-    cost = np.where(theme, np.where(same, 0.0, _OTHER_THEME) + too_short, np.where(same, 0.0, _OTHER_GRACENOTE) + too_long)
+    cost = np.where(
+        theme, np.where(same, 0.0, _OTHER_THEME) + too_short, np.where(same, 0.0, _OTHER_GRACENOTE) + too_long
+    )
     between = np.array([token.place >= 0 and not token.gracenote for token in written])
     # The theme note between two gracenotes is never "another note": it is there or it is not.
     return np.where(between & ~same, 9.0, cost)

@@ -29,7 +29,8 @@ STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "r
 #: Clicks are at least this alike under the playing; marks of note changes at most half of it.
 _ALIKE: Final = 0.25
 _NO_CHANTER: Final = (
-    "No chanter is to be heard in this recording; it takes a practice chanter or pipes playing for at least a few notes."
+    "No chanter is to be heard in this recording; "
+    "it takes a practice chanter or pipes playing for at least a few notes."
 )
 
 
@@ -74,10 +75,11 @@ def analyse_sound(
         raise SoundError(_NO_CHANTER)
     tell(STAGES[3], 0.9)
     line = heard[0] if heard else None
+    reading: _Written | _Free
     if score is not None and score.themes:
-        read_ = _Written(score, sounded, line, tempo, chosen)
+        reading = _Written(score, sounded, line, tempo, chosen)
     else:
-        read_ = _Free(sounded, line, tempo, chosen)
+        reading = _Free(sounded, line, tempo, chosen)
     report: Report = {
         "schema": SCHEMA,
         "recording": {
@@ -86,9 +88,9 @@ def analyse_sound(
             "sha256": sound.sha256,
         },
         "instrument": _instrument(fit, chosen.tuning),
-        "beat": _beat(read_.line),
-        "notes": _roles(sounded, read_.played, read_.themes),
-        "movements": read_.movements,
+        "beat": _beat(reading.line),
+        "notes": _roles(sounded, reading.played, reading.themes),
+        "movements": reading.movements,
         "summary": {"movements": 0, "clean": 0, "offset_median_ms": None, "offset_spread_ms": None, "by_approach": {}},
     }
     tell(STAGES[3], 1.0)
@@ -112,7 +114,8 @@ def _heard_beat(
 
 
 def _stands_out(sound: Sound, heard: tuple[BeatLine, NDArray[np.float64]], span_s: tuple[float, float]) -> bool:
-    """Whether strokes are more than the marks of note changes: some sound alone, or they are taps, or they are alike."""
+    """Whether strokes are more than the marks of note changes: some sound alone, or they are taps, or they are
+    alike."""
     alone = int(np.sum(heard[1] < span_s[0] - 0.05))
     if alone >= 2 or heard[0].source == "tap":
         return True
@@ -141,9 +144,7 @@ class _Written:
         written = alignment.tokens(score)
         matches = alignment.align(written, sounded)
         self.played = measures.gather(score, written, matches, sounded)
-        self.themes = [
-            sounded[m.sounded] for m in matches if m.token is not None and written[m.token].place == -1
-        ]
+        self.themes = [sounded[m.sounded] for m in matches if m.token is not None and written[m.token].place == -1]
         anchors = self._anchors(score, written, matches, sounded, options)
         playing = (sounded[0].start_s, sounded[-1].end_s)
         self.line = line or beat.fitted_beat(
@@ -169,7 +170,8 @@ class _Written:
         sounded: Sequence[Sounded],
         options: Options,
     ) -> list[tuple[float, float]]:
-        """(place in beats, time in seconds) of every theme note that sounded, at its beat point, in the order played."""
+        """(place in beats, time in seconds) of every theme note that sounded, at its beat point, in the order
+        played."""
         moments = {
             id(played.theme): measures.beat_time(played, beat_point(played.kind, options.beat_points))
             for played in self.played

@@ -1,8 +1,8 @@
 """Which beat: clicks or taps heard through the take, a count-in carried on, or a tempo line fitted to the notes.
 
 The chain of strokes is followed from one to the next with a running estimate of the beat's length, so that it survives
-missing strokes and a drifting tempo; the beats reported are a smooth line through the strokes. A foot scatters by several
-milliseconds about the beat its owner means: the line is the beat, not the single tap.
+missing strokes and a drifting tempo; the beats reported are a smooth line through the strokes. A foot scatters by
+several milliseconds about the beat its owner means: the line is the beat, not the single tap.
 """
 
 from __future__ import annotations
@@ -43,8 +43,7 @@ class BeatLine:
         if self.beats_s.size < 6:
             return 0.0
         middles = 0.5 * (self.beats_s[1:] + self.beats_s[:-1])
-        slope = float(np.polyfit(middles / 60.0, 60.0 / np.diff(self.beats_s), 1)[0])
-        return slope
+        return float(np.polyfit(middles / 60.0, 60.0 / np.diff(self.beats_s), 1)[0])
 
     def nearest(self, time_s: float) -> tuple[float, float]:
         """The beat nearest to `time_s` and the beat's length there, in seconds."""
@@ -93,7 +92,7 @@ def _follow(found: Strokes, period_s: float) -> _Chain:
         first = int(np.searchsorted(times, times[here] - period_s * (_MOST_MISSING + 1.5)))
         for there in range(first, here):
             gap = times[here] - times[there]
-            beats = int(round(gap / period[there]))
+            beats = round(gap / period[there])
             if not 1 <= beats <= _MOST_MISSING + 1:
                 continue
             off = (gap / beats - period[there]) / (_INTERVAL_SPREAD * period[there])
@@ -209,12 +208,15 @@ def _smooth(
     straight = times - (start + slope * numbers)
     # A metronome, or a foot that only scatters, is a straight line; what bends away from it is followed locally.
     if source == "count-in" or _is_straight(straight):
+
         def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
             return np.asarray(start + slope * place)
     else:
         reach = 6.0 if source == "tap" else 3.0
+
         def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
             return _local_line(times, numbers, place, reach)
+
     first = int(np.floor((from_s - times[0]) / slope)) - 1
     last = int(np.ceil((until_s - times[-1]) / slope)) + numbers[-1] + 1
     return at(np.arange(min(first, 0), max(last, int(numbers[-1])) + 1, dtype=float))
@@ -232,7 +234,8 @@ def _is_straight(residuals: NDArray[np.float64]) -> bool:
 def _local_line(
     times: NDArray[np.float64], numbers: NDArray[np.int64], places: NDArray[np.float64], reach: float
 ) -> NDArray[np.float64]:
-    """Locally weighted parabolas through (numbers, times) at `places`, carried on straight beyond the ends; `reach` in beats."""
+    """Locally weighted parabolas through (numbers, times) at `places`, carried on straight beyond the ends; `reach` in
+    beats."""
     result = np.empty(places.size)
     for index, place in enumerate(places):
         anchor = float(np.clip(place, numbers[0], numbers[-1]))
@@ -247,7 +250,8 @@ def fitted_beat(
 ) -> BeatLine | None:
     """A smooth tempo line through notes that should fall on `places` (in beats) and sounded at `times_s`.
 
-    Robust: a note far off the line counts for nothing, so that the faults the line must show do not bend it. None for fewer than three notes.
+    Robust: a note far off the line counts for nothing, so that the faults the line must show do not bend it. None for
+    fewer than three notes.
     """
     x, y = np.asarray(places, dtype=float), np.asarray(times_s, dtype=float)
     if x.size < 3 or np.ptp(x) <= 0:
@@ -283,7 +287,8 @@ def _typical_slope(x: NDArray[np.float64], y: NDArray[np.float64], tempo_bpm: fl
 def echoes_notes(strokes_s: NDArray[np.float64], changes_s: Sequence[float], playing_s: tuple[float, float]) -> bool:
     """Whether "strokes" are nothing but changes of note: all of them under the playing, and each exactly on a change.
 
-    A player and a click agree to several milliseconds at best; the mark that a note change leaves agrees with it always.
+    A player and a click agree to several milliseconds at best; the mark that a note change leaves agrees with it
+    always.
     """
     if not len(changes_s) or np.any(strokes_s < playing_s[0] - 0.05):
         return False
@@ -294,7 +299,8 @@ def echoes_notes(strokes_s: NDArray[np.float64], changes_s: Sequence[float], pla
 def free_beat(
     moments_s: Sequence[float], *, playing_s: tuple[float, float], tempo_bpm: float | None = None
 ) -> BeatLine | None:
-    """A tempo line through theme notes of unknown places, from the steadiest chain of them; None where there is none."""
+    """A tempo line through theme notes of unknown places, from the steadiest chain of them; None where there is
+    none."""
     times = np.asarray(sorted(moments_s), dtype=float)
     found = Strokes(times, np.full(times.size, 3.0), np.zeros(times.size))
     chains = [_follow(found, float(period_s)) for period_s in _periods(tempo_bpm)]

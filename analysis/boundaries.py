@@ -1,8 +1,8 @@
 """Where exactly a note gives way to the next: an edge fitted to the change of mixture, to a fraction of a millisecond.
 
-Decoding places a boundary within a few milliseconds. Around each one a short window (10 ms) slides in steps of 0.5 ms; the share of
-what comes after the boundary rises from one level to another as the window crosses it. Both levels are left free, since in a
-room the old note lingers: only the place of the step is wanted.
+Decoding places a boundary within a few milliseconds. Around each one a short window (10 ms) slides in steps of 0.5 ms;
+the share of what comes after the boundary rises from one level to another as the window crosses it. Both levels are
+left free, since in a room the old note lingers: only the place of the step is wanted.
 """
 
 from __future__ import annotations
@@ -75,9 +75,7 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     return float(places[best])
 
 
-def refine(
-    samples: Floats, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room
-) -> list[float]:
+def refine(samples: Floats, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room) -> list[float]:
     """The refined times in seconds of all boundaries between `found`, one fewer than segments.
 
     `templates` must be learned at this module's window.

@@ -1,11 +1,12 @@
 """A process of its own that decodes one untrusted sound file; run by :mod:`analysis.sound`, imported by nothing.
 
-A sound file can crash a decoder, grow a thousandfold, or be a playlist in disguise that names other files. So it is opened here,
-in a child with limits on memory, processor time and file size; only plain containers are allowed, and only the `file` protocol.
-What is decoded goes into a raw file of float32 mono samples, and one JSON object to standard output says what it was.
+A sound file can crash a decoder, grow a thousandfold, or be a playlist in disguise that names other files. So it is
+opened here, in a child with limits on memory, processor time and file size; only plain containers are allowed, and
+only the `file` protocol. What is decoded goes into a raw file of float32 mono samples, and one JSON object to standard
+output says what it was.
 
-Time is the decoded sample's index divided by the rate, nothing else: time stamps are never added. libav already leaves out what
-an encoder put before the sound, where the file says how much that is.
+Time is the decoded sample's index divided by the rate, nothing else: time stamps are never added. libav already leaves
+out what an encoder put before the sound, where the file says how much that is.
 """
 
 from __future__ import annotations
@@ -27,7 +28,14 @@ _MOST_BAD_PACKETS: Final = 50
 #: How much sound is heard before it is decided how to mix channels, and how long that is waited for.
 _MIX_AFTER_S: Final = 1.0
 _MIX_WAIT_S: Final = 20.0
-_FULL_SCALE: Final = {"u8": 128.0, "s16": 32768.0, "s32": 2147483648.0, "flt": 1.0, "dbl": 1.0, "s64": 9223372036854775808.0}
+_FULL_SCALE: Final = {
+    "u8": 128.0,
+    "s16": 32768.0,
+    "s32": 2147483648.0,
+    "flt": 1.0,
+    "dbl": 1.0,
+    "s64": 9223372036854775808.0,
+}
 
 
 class Refused(Exception):
@@ -91,7 +99,7 @@ class Mixer:
     def mix(self, block: NDArray[np.float32], *, last: bool = False) -> NDArray[np.float32]:
         """Mono samples that are ready (n,); none while it is not yet decided how to mix."""
         if block.shape[0] == 1:
-            return block[0]
+            return np.asarray(block[0])
         if self.weights is None:
             self.waiting.append(block)
             whole = np.concatenate(self.waiting, axis=1)
@@ -109,11 +117,13 @@ class Mixer:
         power = np.mean(whole.astype(np.float64) ** 2, axis=1)
         mean = np.mean(np.mean(whole, axis=0, dtype=np.float64) ** 2)
         if mean < 0.3 * power.max():
-            return np.eye(channels, dtype=np.float32)[int(power.argmax())]
+            return np.asarray(np.arange(channels) == power.argmax(), dtype=np.float32)
         return np.full(channels, 1.0 / channels, dtype=np.float32)
 
 
-def decode(source: str, target: IO[bytes], *, rate_hz: int, most_s: float, allowed: dict[str, list[int]]) -> dict[str, Any]:
+def decode(
+    source: str, target: IO[bytes], *, rate_hz: int, most_s: float, allowed: dict[str, list[int]]
+) -> dict[str, Any]:
     """Decode the first audio stream of `source` to mono float32 at `rate_hz` into `target`. Raises Refused."""
     options = {"format_whitelist": CONTAINERS, "protocol_whitelist": "file"}
     try:

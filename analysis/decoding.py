@@ -1,14 +1,15 @@
 """From spectra to the sequence of notes: how much of each template a frame holds, and the likeliest path through that.
 
 Each frame is explained as a sum of templates with weights that are not negative, by multiplicative updates for the
-Kullback-Leibler divergence (Lee and Seung's, with the spectra fixed). A sum, because a window of 20 ms over a gracenote of 40 ms and a
-crossing noise of 16 ms nearly always holds more than one note, and a room adds the last one's ghost. The path is found with
-librosa's Viterbi decoder over nine notes and rest.
+Kullback-Leibler divergence (Lee and Seung's, with the spectra fixed). A sum, because a window of 20 ms over a
+gracenote of 40 ms and a crossing noise of 16 ms nearly always holds more than one note, and a room adds the last one's
+ghost. The path is found with librosa's Viterbi decoder over nine notes and rest.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -36,8 +37,9 @@ _SOUNDING: Final = 0.45
 
 @dataclass(frozen=True)
 class Weights:
-    """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold; `own` the same for notes as a
-    share of each one's ordinary level (frames, 9); and how badly the sum fits (frames,), as divergence over level."""
+    """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold; `own` the same for
+    notes as a share of each one's ordinary level (frames, 9); and how badly the sum fits (frames,), as divergence over
+    level."""
 
     notes: Floats
     own: Floats
@@ -74,7 +76,8 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
 
 
 def shares(amounts: Floats) -> Floats:
-    """Each note's share of the moment (frames, 9), from what there is of it. Where there is little of all, shares sum to less than 1."""
+    """Each note's share of the moment (frames, 9), from what there is of it. Where there is little of all, shares sum
+    to less than 1."""
     return np.asarray(amounts / np.maximum(amounts.sum(axis=1, keepdims=True), _LITTLE), dtype=np.float32)
 
 
@@ -120,7 +123,7 @@ class Segment:
 def segments(states: NDArray[np.int64]) -> list[Segment]:
     """The runs of equal states."""
     edges = np.concatenate([[0], np.flatnonzero(np.diff(states)) + 1, [states.size]])
-    return [Segment(int(a), int(b), int(states[a])) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [Segment(int(a), int(b), int(states[a])) for a, b in pairwise(edges)]
 
 
 def sure_frames(found: list[Segment], share: Floats, sound: Listening) -> dict[int, NDArray[np.int64]]:

@@ -1,14 +1,15 @@
 """A room's echo, taken out of how much of each note sounds.
 
-In a room a note builds up and dies away: what is heard at once is only its direct part, and the last note's ghost goes on
-beside the new one, louder than it where the new note is the quieter of the two. The energy of each note is taken as its direct
-part and an exponential tail (a single decay, where real rooms have one per frequency); the tail's share and decay are read off the
-take's own long notes, after they end, and the tail is filtered out.
+In a room a note builds up and dies away: what is heard at once is only its direct part, and the last note's ghost goes
+on beside the new one, louder than it where the new note is the quieter of the two. The energy of each note is taken as
+its direct part and an exponential tail (a single decay, where real rooms have one per frequency); the tail's share and
+decay are read off the take's own long notes, after they end, and the tail is filtered out.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -49,7 +50,7 @@ def measure(energy: Floats, found: list[Segment], hop_s: float) -> Room:
     """The room that `energy` (frames, notes) was played in, from what is left of long notes after they end."""
     first, last, search = (round(time_s / hop_s) for time_s in (_FROM_S, _TO_S, _SEARCH_S))
     tails = []
-    for before, after in zip(found[:-1], found[1:], strict=True):
+    for before, after in pairwise(found):
         long = (before.stop - before.start) * hop_s > 0.15
         if before.state == REST or not long or before.stop + last + search >= energy.shape[0]:
             continue

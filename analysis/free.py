@@ -1,7 +1,8 @@
 """Free playing: movements recognised from what sounds, without a score.
 
-Long sounds are theme notes. The short ones between two theme notes are a movement if the vocabulary spells one so, given the note
-approached from; a movement may be in there with crossing noises between its sounds, and then the fullest movement counts.
+Long sounds are theme notes. The short ones between two theme notes are a movement if the vocabulary spells one so,
+given the note approached from; a movement may be in there with crossing noises between its sounds, and then the
+fullest movement counts.
 """
 
 from __future__ import annotations
@@ -68,7 +69,7 @@ def _movement(group: list[Sounded], theme: Sounded, approach: Note | None) -> li
 
 def _fullest(group: list[Sounded], on: Note, approach: Note | None) -> list[Sounded]:
     """The longest part of `group`, in order, that spells a movement; the noises left out must be short."""
-    for dropped in range(0, min(_MOST_NOISES, len(group) - 1) + 1):
+    for dropped in range(min(_MOST_NOISES, len(group) - 1) + 1):
         for out in combinations(range(len(group)), dropped):
             if any(group[index].length_ms > 60.0 for index in out):
                 continue

@@ -1,9 +1,9 @@
 """Measures to flags, by tolerances: pure and fast, so that a change of tolerance re-judges stored reports.
 
-Where the standard numbers come from. Offsets: people notice a displaced onset at 2.5 % of the interval, and at 6 ms below 240 ms
-(A. Friberg and J. Sundberg, J. Acoust. Soc. Am. 98, 1995, 2524-2531); standard is 2.5 times that, gentle 4 times, strict
-1.5 times. Two gracenotes: sounds need about 20 ms to be heard in order (I. J. Hirsh, J. Acoust. Soc. Am. 31, 1959, 759-767). The others
-are common practice with no source: the tutor's ear decides.
+Where the standard numbers come from. Offsets: people notice a displaced onset at 2.5 % of the interval, and at 6 ms
+below 240 ms (A. Friberg and J. Sundberg, J. Acoust. Soc. Am. 98, 1995, 2524-2531); standard is 2.5 times that, gentle
+4 times, strict 1.5 times. Two gracenotes: sounds need about 20 ms to be heard in order (I. J. Hirsh, J. Acoust. Soc.
+Am. 31, 1959, 759-767). The others are common practice with no source: the tutor's ear decides.
 """
 
 from __future__ import annotations

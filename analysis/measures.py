@@ -19,8 +19,8 @@ _EVEN_KINDS = frozenset({"birl", "grip", "taorluath"})
 
 @dataclass
 class Played:
-    """One playing of a movement: the sounds for each of its written gracenotes (None: left out), the theme note after it, what
-    else sounded before, inside or just after it, and the theme note it was approached from."""
+    """One playing of a movement: the sounds for each of its written gracenotes (None: left out), the theme note after
+    it, what else sounded before, inside or just after it, and the theme note it was approached from."""
 
     kind: Movement
     on: Note
@@ -38,7 +38,9 @@ class Played:
         return any(sound is not None for sound, own in zip(self.sounds, places, strict=True) if own)
 
 
-def gather(score: Score, written: Sequence[Token], matches: Sequence[Match], sounded: Sequence[Sounded]) -> list[Played]:
+def gather(
+    score: Score, written: Sequence[Token], matches: Sequence[Match], sounded: Sequence[Sounded]
+) -> list[Played]:
     """Every playing of a written movement in the order played, then those never played, in written order."""
     by_theme = {movement.theme: movement for movement in score.movements}
     result: list[Played] = []
@@ -83,7 +85,8 @@ _BOTH_MS = (62.0, 108.0)
 def _parted(played: Played) -> Played:
     """`played` with one long gracenote taken for the two equal ones that are written (the doubling on F: ``{gfg}``).
 
-    Run together, two high Gs are one sound of twice the length; an ordinary one with the other left out is half as long.
+    Run together, two high Gs are one sound of twice the length; an ordinary one with the other left out is half as
+    long.
     """
     written, sounds = played.written, played.sounds
     if len(written) != 3 or written[0] != written[2] or written[1] != played.on or sounds[1] is not None:
@@ -146,7 +149,8 @@ def _short(sound: Sounded) -> ShortNote:
 
 
 def _gap(played: Played, places: Sequence[bool]) -> float | None:
-    """The theme note between two gracenotes in ms: 0 where both sound and nothing is between, None where there is no pair."""
+    """The theme note between two gracenotes in ms: 0 where both sound and nothing is between, None where there is no
+    pair."""
     own = [place for place, gracenote in enumerate(places) if gracenote]
     between = [place for place, gracenote in enumerate(places) if not gracenote and own and place > own[0]]
     if len(own) < 2 or not between:

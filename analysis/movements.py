@@ -2,8 +2,8 @@
 
 The vocabulary is data. A :class:`Spelling` gives the sounds written as gracenotes, in order, before the theme note. To
 add a movement, add spellings; nothing else in the package names one. Spellings follow common practice in the trade
-(no published source); those that come from memory are marked ``(mem)``. Where the beat falls differs between teachers, so it is
-a setting (:data:`DEFAULT_BEAT_POINTS` and :data:`BEAT_POINT_CHOICES`).
+(no published source); those that come from memory are marked ``(mem)``. Where the beat falls differs between teachers,
+so it is a setting (:data:`DEFAULT_BEAT_POINTS` and :data:`BEAT_POINT_CHOICES`).
 """
 
 from __future__ import annotations
@@ -20,8 +20,8 @@ Kind = Literal[
 ]
 Form = Literal["full", "thumb", "half", "light", "heavy", "with-gracenote", ""]
 
-#: Where a movement meets the beat. ``closes``/``opens``: the first gracenote's end/start; ``starts``: the movement's first
-#: sound; ``theme``: the start of the theme note after it.
+#: Where a movement meets the beat. ``closes``/``opens``: the first gracenote's end/start; ``starts``: the movement's
+#: first sound; ``theme``: the start of the theme note after it.
 BeatPoint = Literal["closes", "opens", "starts", "theme"]
 
 KINDS: Final[tuple[Kind, ...]] = (
@@ -147,9 +147,9 @@ def classify(gracenotes: Sequence[Note], on: Note, approach: Note | None) -> Mov
 def spelling(kind: Kind, on: Note, approach: Note, *, form: Form | None = None) -> Spelling | None:
     """How `kind` on `on` is written after `approach` (in `form`, if given), or None where it cannot be played."""
     for candidate in SPELLINGS:
-        if candidate.kind == kind and candidate.on == on and candidate.fits(approach):
-            if form is None or candidate.form == form:
-                return candidate
+        named = candidate.kind == kind and candidate.on == on and form in (None, candidate.form)
+        if named and candidate.fits(approach):
+            return candidate
     return None
 
 

@@ -1,8 +1,9 @@
 """What sounded: every note with its start, end and confidence, gapless where the chanter sounds.
 
 The method, in order: fit the chanter to the held notes (:mod:`analysis.tuning`), learn each note's spectrum from them
-(:mod:`analysis.templates`), explain every 2 ms by a sum of these and decode the likeliest path (:mod:`analysis.decoding`), learn again
-from what was found, gracenotes included, and fit every boundary (:mod:`analysis.boundaries`).
+(:mod:`analysis.templates`), explain every 2 ms by a sum of these and decode the likeliest path
+(:mod:`analysis.decoding`), learn again from what was found, gracenotes included, and fit every boundary
+(:mod:`analysis.boundaries`).
 """
 
 from __future__ import annotations
@@ -45,7 +46,8 @@ class Sounded:
 
 
 def hear(samples: Floats, fit: tuning.Fit) -> list[Sounded]:
-    """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be heard."""
+    """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be
+    heard."""
     sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
     known, held = templates.first(sound, fit)
     room = echo.DRY
@@ -88,23 +90,31 @@ def _short_templates(
 ) -> templates.Templates:
     """Templates at the boundaries' short window, from the same surely known moments."""
     sure = decoding.sure_frames(found, share, sound)
-    rows, owners = [], []
-    for owner in range(len(Note)):
-        frames = sure.get(owner, np.zeros(0, dtype=np.int64))
-        if frames.size:
-            picked = frames[:: max(1, frames.size // 400)] * HOP
-            rows.append(_mean_level(samples, picked))
+    rows: list[Floats] = []
+    owners: list[int] = []
+    levels: list[float] = []
+    for note in range(len(Note)):
+        frames = sure.get(note)
+        if frames is not None and frames.size:
+            rows.append(_mean_level(samples, _some(frames) * HOP))
+            levels.append(float(rows[-1].sum()))
+        elif (known.owner == note).any():
+            rows.append(known.spectra[known.owner == note].mean(axis=0))
         else:
-            rows.append(known.spectra[known.owner == owner].mean(axis=0) if (known.owner == owner).any() else None)
-        owners.append(owner)
+            continue
+        owners.append(note)
     resting = np.concatenate([np.arange(s.start, s.stop) for s in found if s.state == REST] or [np.zeros(0, dtype=int)])
-    ground = _mean_level(samples, resting[:: max(1, resting.size // 400)] * HOP) if resting.size > 50 else None
-    if ground is None:
-        ground = known.spectra[known.owner == templates.GROUND][0]
-    kept = [(row, owner) for row, owner in zip(rows, owners, strict=True) if row is not None]
-    spectra_ = np.array([row for row, _ in kept] + [ground], dtype=np.float32)
-    level = float(np.median([row.sum() for row, owner in kept if sure.get(owner) is not None] or [1.0]))
-    return templates.Templates(spectra_, np.array([o for _, o in kept] + [templates.GROUND], dtype=np.int8), level)
+    if resting.size > 50:
+        rows.append(_mean_level(samples, _some(resting) * HOP))
+    else:
+        rows.append(known.spectra[known.owner == templates.GROUND][0])
+    owner = np.array([*owners, templates.GROUND], dtype=np.int8)
+    return templates.Templates(np.array(rows, dtype=np.float32), owner, float(np.median(levels)) if levels else 1.0)
+
+
+def _some(frames: NDArray[np.int64]) -> NDArray[np.int64]:
+    """At most about 400 of `frames`, spread evenly: enough for a mean."""
+    return frames[:: max(1, frames.size // 400)]
 
 
 def _mean_level(samples: Floats, centres: NDArray[np.int64]) -> Floats:
@@ -116,12 +126,11 @@ def _mean_level(samples: Floats, centres: NDArray[np.int64]) -> Floats:
     rows = padded[(centres + window // 2)[:, None] + np.arange(window)[None, :]]
     first, last = spectra.bin_range(boundaries.SIZE, templates.LOW_HZ, templates.HIGH_HZ)
     magnitude = np.abs(np.fft.rfft(rows * taper, n=boundaries.SIZE, axis=1)[:, first:last])
-    return np.asarray((magnitude + 1e-5) ** templates.COMPRESSION, dtype=np.float32).mean(axis=0)
+    levels = (magnitude + 1e-5) ** templates.COMPRESSION
+    return np.asarray(levels.mean(axis=0), dtype=np.float32)
 
 
-def _sounded(
-    found: list[Segment], times: list[float], share: Floats, duration_s: float
-) -> list[Sounded]:
+def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s: float) -> list[Sounded]:
     edges = [0.0, *times, duration_s]
     result = []
     for segment, start, end in zip(found, edges[:-1], edges[1:], strict=True):

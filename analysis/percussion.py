@@ -1,8 +1,8 @@
 """Clicks and taps: short broadband sounds, found above the chanter's harmonics and by their own steady return.
 
 A reed's partials fade above 6 kHz, where a click or a tapped foot still has plenty, so a rise of level there in all
-of several bands at once marks one, even under loud playing. Note changes leave weaker marks in the same bands; what tells
-clicks from them is that they return with the beat (see :mod:`analysis.beat`).
+of several bands at once marks one, even under loud playing. Note changes leave weaker marks in the same bands; what
+tells clicks from them is that they return with the beat (see :mod:`analysis.beat`).
 """
 
 from __future__ import annotations
@@ -25,8 +25,9 @@ _CLOSEST_S: Final = 0.06
 
 @dataclass(frozen=True)
 class Strokes:
-    """Percussive sounds: start times in seconds (n,), their strength (n,), and the share of their energy below 200 Hz (n,), high for
-    a foot and low for a metronome. `going_on`: the least share of the strength before the playing that strokes keep under it."""
+    """Percussive sounds: start times in seconds (n,), their strength (n,), and the share of their energy below 200 Hz
+    (n,), high for a foot and low for a metronome. `going_on`: the least share of the strength before the playing that
+    strokes keep under it."""
 
     times_s: NDArray[np.float64]
     strength: NDArray[np.float64]
@@ -34,9 +35,7 @@ class Strokes:
     going_on: float = 0.3
 
 
-def _novelty(
-    samples: Floats, rate_hz: int, bands_hz: tuple[tuple[float, float], ...]
-) -> NDArray[np.float64]:
+def _novelty(samples: Floats, rate_hz: int, bands_hz: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:
     """Rise of level in `bands_hz` together, one value a millisecond."""
     hop, window = rate_hz // 1000, rate_hz // 200
     taper = np.hanning(window).astype(np.float32)
@@ -89,8 +88,9 @@ def strokes(samples: Floats, rate_hz: int) -> Strokes:
 def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> Strokes | None:
     """Strokes like those before `until_s`, when the chanter starts, by matched filtering; None if none are alike there.
 
-    A click without treble drowns in the chanter, but the strokes of a count-in stand alone: their mean is what to look for. Both it
-    and the take are whitened by the take's own mean spectrum, so that the chanter's strong partials count for little.
+    A click without treble drowns in the chanter, but the strokes of a count-in stand alone: their mean is what to look
+    for. Both it and the take are whitened by the take's own mean spectrum, so that the chanter's strong partials count
+    for little.
     """
     stop = int(max(0.0, until_s - 0.03) * rate_hz)
     if stop < rate_hz // 2:
@@ -137,7 +137,8 @@ def _whitened(samples: Floats, rate_hz: int) -> Floats:
 def _alike(
     white: Floats, starts: NDArray[np.int64], length: int, rate_hz: int
 ) -> tuple[Floats | None, NDArray[np.int64]]:
-    """The mean waveform of the largest group of strokes that are alike, and where these start; None for fewer than three."""
+    """The mean waveform of the largest group of strokes that are alike, and where these start; None for fewer than
+    three."""
     best: tuple[Floats | None, NDArray[np.int64]] = (None, starts[:0])
     for first in starts:
         wave = white[first : first + length]
@@ -200,9 +201,9 @@ _AFTER_S: Final = 0.120
 def subtract(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> tuple[Floats, NDArray[np.float64]]:
     """`samples` (n,) without the click that sounds at `times_s` (k,), and each stroke's exact time.
 
-    A metronome's click is the same every time, room and all, so its waveform is the mean over all strokes (quiet moments count
-    most) aligned on the high-passed sound, and it can be taken out with a gain fitted to each. What does not
-    repeat (a foot) averages to little, is fitted with little gain, and so stays.
+    A metronome's click is the same every time, room and all, so its waveform is the mean over all strokes (quiet
+    moments count most) aligned on the high-passed sound, and it can be taken out with a gain fitted to each. What does
+    not repeat (a foot) averages to little, is fitted with little gain, and so stays.
     """
     high_pass = scipy.signal.butter(4, 4000.0, "highpass", fs=rate_hz, output="sos")
     high = scipy.signal.sosfiltfilt(high_pass, samples).astype(np.float32)

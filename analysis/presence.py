@@ -1,13 +1,14 @@
 """Whether what was fitted is a chanter at all, and not talk, a song or a piano.
 
-Three things that only hold of a reed blown steadily: its notes are held, their sound is the harmonics of one fundamental (with the
-drones') and little else, and their level neither dies away nor swells. The limits lie between what was measured on chanter takes in rooms and
-noise (harmonic share 0.8 and more, slopes within 4 dB a second) and on speech, chords and plucked melodies (0.72 and less, or
-12 dB a second and more).
+Three things that only hold of a reed blown steadily: its notes are held, their sound is the harmonics of one
+fundamental (with the drones') and little else, and their level neither dies away nor swells. The limits lie between
+what was measured on chanter takes in rooms and noise (harmonic share 0.8 and more, slopes within 4 dB a second) and on
+speech, chords and plucked melodies (0.72 and less, or 12 dB a second and more).
 """
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -27,11 +28,7 @@ def runs(fit: tuning.Fit) -> list[tuple[int, int]]:
     """The held stretches as (first, after last) long frame, each of at least 0.15 s."""
     edges = np.concatenate([[0], np.flatnonzero(np.diff(fit.labels)) + 1, [fit.labels.size]])
     least = round(_LEAST_RUN_S / tuning.HOP_S)
-    return [
-        (int(a), int(b))
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
-        if fit.labels[a] >= 0 and b - a >= least
-    ]
+    return [(int(a), int(b)) for a, b in pairwise(edges) if fit.labels[a] >= 0 and b - a >= least]
 
 
 def is_chanter(samples: Floats, fit: tuning.Fit) -> bool:
@@ -50,7 +47,8 @@ def is_chanter(samples: Floats, fit: tuning.Fit) -> bool:
 
 
 def harmonic_shares(samples: Floats, fit: tuning.Fit, frames: np.ndarray) -> np.ndarray:
-    """For each of the long `frames` (k,), the share of its level above the noise that lies on harmonics of its fundamental."""
+    """For each of the long `frames` (k,), the share of its level above the noise that lies on harmonics of its
+    fundamental."""
     taper = np.hanning(tuning.WINDOW).astype(np.float32)
     padded = np.pad(samples, tuning.WINDOW)
     hz = np.fft.rfftfreq(tuning.SIZE, 1.0 / spectra.RATE_HZ)

@@ -1,4 +1,5 @@
-"""The report's types: the one thing that the screens, the tests and the exports read. Its JSON Schema stands beside this file.
+"""The report's types: the one thing that the screens, the tests and the exports read. Its JSON Schema stands beside
+this file.
 
 Beyond the fixed keys a report carries what a later judgement needs (`measures` in each movement), so that a change of
 tolerance never decodes audio again.
@@ -65,9 +66,9 @@ class ShortNote(TypedDict):
 
 class Measures(TypedDict):
     """What judgement reads beside the fixed keys. `written`: the gracenotes as written; `aligned`: for each of them the
-    sounded note's name, start and length, or None where nothing sounded; `parts_ms`: lengths of the parts of a movement that
-    must be even; `second_offset_ms`: the second gracenote's close against the beat; `noises`: every unwritten sound, however
-    short; `played`: whether the movement is there at all."""
+    sounded note's name, start and length, or None where nothing sounded; `parts_ms`: lengths of the parts of a
+    movement that must be even; `second_offset_ms`: the second gracenote's close against the beat; `noises`: every
+    unwritten sound, however short; `played`: whether the movement is there at all."""
 
     written: list[str]
     aligned: list[ShortNote | None]
@@ -80,7 +81,7 @@ class Measures(TypedDict):
     beat_point: str
 
 
-MovementReport = TypedDict(  # noqa: UP013  (the key "from" cannot be written in a class)
+MovementReport = TypedDict(
     "MovementReport",
     {
         "index": int,

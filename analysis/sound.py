@@ -1,8 +1,8 @@
 """Any file to mono float32 at 48 kHz. Every limit on bad input is in this module.
 
-Decoding happens in a process of its own (:mod:`analysis.decoder`) with bounds on memory, processor time, wall-clock time and what it
-writes, since the file comes from anywhere. Everything that can be wrong with a recording is a :class:`SoundError` whose message
-is one plain sentence, said to the person who sent it.
+Decoding happens in a process of its own (:mod:`analysis.decoder`) with bounds on memory, processor time, wall-clock
+time and what it writes, since the file comes from anywhere. Everything that can be wrong with a recording is a
+:class:`SoundError` whose message is one plain sentence, said to the person who sent it.
 """
 
 from __future__ import annotations
@@ -39,8 +39,12 @@ _SENTENCES: Final = {
     "not-sound": f"This is not a sound file that can be read; {_KINDS}.",
     "no-audio": "This file has no sound in it; a recording or a video with a sound track is needed.",
     "coding": f"The sound in this file is coded in a way that cannot be read; {_KINDS}.",
-    "nothing-decoded": "No sound could be read from this file, it may have been cut off while it was sent; please send it again.",
-    "long": f"The recording is longer than {LONGEST_S / 60:.0f} minutes; please send a shorter one or cut it into parts.",
+    "nothing-decoded": (
+        "No sound could be read from this file, it may have been cut off while it was sent; please send it again."
+    ),
+    "long": (
+        f"The recording is longer than {LONGEST_S / 60:.0f} minutes; please send a shorter one or cut it into parts."
+    ),
     "memory": "This file unpacks to more than can be handled; please send it as WAV, FLAC, MP3 or M4A.",
 }
 
@@ -51,7 +55,8 @@ class SoundError(ValueError):
 
 @dataclass(frozen=True)
 class Sound:
-    """A decoded recording: `samples` (n,) float32 mono at `rate_hz`; what the file itself had; the hash of its bytes."""
+    """A decoded recording: `samples` (n,) float32 mono at `rate_hz`; what the file itself had; the hash of its
+    bytes."""
 
     samples: Floats
     rate_hz: int
@@ -71,7 +76,8 @@ def read(path: Path | str) -> Sound:
     duration_s = samples.size / RATE_HZ
     if duration_s < SHORTEST_S:
         raise SoundError(
-            f"The recording is only {duration_s:.1f} s long, it may have been cut off; at least {SHORTEST_S:.0f} s is needed."
+            f"The recording is only {duration_s:.1f} s long, it may have been cut off; "
+            f"at least {SHORTEST_S:.0f} s is needed."
         )
     if not np.all(np.isfinite(samples)):
         samples = np.nan_to_num(samples, nan=0.0, posinf=1.0, neginf=-1.0)
@@ -81,10 +87,11 @@ def read(path: Path | str) -> Sound:
 
 
 def transcode(source: Path | str, target: Path | str) -> Sound:
-    """Read `source` and write it to `target` as mono FLAC, 16 bit at 48 kHz; the samples returned are exactly the FLAC's.
+    """Read `source` and write it to `target` as mono FLAC, 16 bit at 48 kHz; the samples returned are exactly the
+    FLAC's.
 
-    What is analysed and what is played must be the same file, or picture and sound drift apart by a codec's delay. `target` appears
-    whole or not at all. Raises SoundError as :func:`read`.
+    What is analysed and what is played must be the same file, or picture and sound drift apart by a codec's delay.
+    `target` appears whole or not at all. Raises SoundError as :func:`read`.
     """
     import soundfile
 
@@ -117,7 +124,8 @@ def _checked(path: Path) -> str:
             raise SoundError("The file is empty; please record or send it again.")
         if size > MOST_BYTES:
             raise SoundError(
-                f"The file has {size / 1024**2:.0f} MB; up to {MOST_BYTES // 1024**2} MB is accepted, an M4A or MP3 is much smaller."
+                f"The file has {size / 1024**2:.0f} MB; up to {MOST_BYTES // 1024**2} MB is accepted, "
+                "an M4A or MP3 is much smaller."
             )
         with path.open("rb") as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
@@ -143,7 +151,13 @@ def _decode(path: Path, raw: Path) -> dict[str, float]:
     command = [sys.executable, "-I", str(script), str(path), str(raw), json.dumps(order)]
     try:
         done = subprocess.run(
-            command, cwd=raw.parent, env=environment, stdin=subprocess.DEVNULL, capture_output=True, timeout=_WALL_S, check=False
+            command,
+            cwd=raw.parent,
+            env=environment,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            timeout=_WALL_S,
+            check=False,
         )
     except subprocess.TimeoutExpired:
         raise SoundError("Reading this file took too long; please send it as WAV, FLAC, MP3 or M4A.") from None

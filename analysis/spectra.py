@@ -1,7 +1,8 @@
 """Short-time spectra of a chanter recording.
 
 All of the listening happens at :data:`RATE_HZ`: harmonics of the chanter that tell notes apart lie below 7 kHz, and a
-sample there is 0.06 ms, far below what a finger can do. Frame `i` of every spectrogram is centred on sample ``i * hop``.
+sample there is 0.06 ms, far below what a finger can do. Frame `i` of every spectrogram is centred on sample ``i *
+hop``.
 """
 
 from __future__ import annotations
@@ -32,8 +33,8 @@ def magnitudes(
 ) -> Floats:
     """Magnitude spectrogram, shape (frames, bins), of Hann windows of `window` samples every `hop` samples.
 
-    `size` is the length of the Fourier transform in samples; only bins from `low_hz` to below `high_hz` are kept. A sine of
-    amplitude 1 gives a peak of 1. Frames are ``1 + n // hop``, the edges padded with silence.
+    `size` is the length of the Fourier transform in samples; only bins from `low_hz` to below `high_hz` are kept. A
+    sine of amplitude 1 gives a peak of 1. Frames are ``1 + n // hop``, the edges padded with silence.
     """
     first, last = bin_range(size, low_hz, high_hz)
     taper = np.hanning(window + 1)[:-1].astype(np.float32)

@@ -1,8 +1,9 @@
 """What each note looks like in this recording: spectra learned from it, at the length of window used for listening.
 
-A template is the mean compressed magnitude spectrum of a note's surely known frames. Being taken from the recording it holds the
-drones, the room and the microphone as well. A note that was never held has no such frames at first: it starts as its
-neighbours' templates moved to where the note should lie, and is learned from the gracenotes that these find.
+A template is the mean compressed magnitude spectrum of a note's surely known frames. Being taken from the recording it
+holds the drones, the room and the microphone as well. A note that was never held has no such frames at first: it
+starts as its neighbours' templates moved to where the note should lie, and is learned from the gracenotes that these
+find.
 """
 
 from __future__ import annotations
@@ -80,7 +81,7 @@ def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 4) -> NDArra
         same = (np.roll(labels, shift) == labels) & (np.roll(labels, -shift) == labels)
         sure = np.where(same, sure, -1)
     places = np.round(np.arange(sound.levels.shape[0]) * sound.hop / tuning.HOP).astype(int)
-    return sure[np.minimum(places, sure.size - 1)]
+    return np.asarray(sure[np.minimum(places, sure.size - 1)], dtype=np.int8)
 
 
 def moved(spectrum: Floats, hz: NDArray[np.float64], ratio: float) -> Floats:
@@ -89,7 +90,8 @@ def moved(spectrum: Floats, hz: NDArray[np.float64], ratio: float) -> Floats:
 
 
 def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8]]:
-    """Templates from the held notes, the others guessed from their neighbours; and the frames held, as `held_frames`."""
+    """Templates from the held notes, the others guessed from their neighbours; and the frames held, as
+    `held_frames`."""
     held = held_frames(fit, sound)
     known = {
         note: sound.levels[held == note].mean(axis=0)
@@ -132,9 +134,7 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
     return grounds if droning.sum() * sound.hop_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
 
 
-def _guesses(
-    note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Listening, ground: Floats
-) -> list[Floats]:
+def _guesses(note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Listening, ground: Floats) -> list[Floats]:
     """Templates for a note that was not held: its neighbours' own sound, moved, at several pitches."""
     below = [n for n in known if n < note][-1:]
     above = [n for n in known if n > note][:1]
@@ -158,9 +158,7 @@ def _with_others(
     return Templates(np.array([*rows, *others], dtype=np.float32), owner, level)
 
 
-def learn(
-    sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]]
-) -> Templates:
+def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]]) -> Templates:
     """Templates learned anew from frames known by now: `sure` holds frame indices by note; other notes keep theirs."""
     rows: list[Floats] = []
     owners: list[int] = []

@@ -2,8 +2,9 @@
 
 Long windows (128 ms) give each sustained frame a fundamental by harmonic summation: the mean level at a candidate's
 harmonics less the level between them. The part between is what keeps B from passing for E, and low A for high A, whose
-harmonics coincide. The fundamentals are gathered into clusters, and the clusters are laid onto the nine notes in ascending order,
-whatever low A fits best; no cluster is tied to a published table closer than a beginner's chanter keeps to one.
+harmonics coincide. The fundamentals are gathered into clusters, and the clusters are laid onto the nine notes in
+ascending order, whatever low A fits best; no cluster is tied to a published table closer than a beginner's chanter
+keeps to one.
 """
 
 from __future__ import annotations
@@ -46,9 +47,9 @@ Kind = Literal["practice chanter", "pipes"]
 class Fit:
     """A chanter fitted to one recording.
 
-    `hz` holds each note's frequency, `heard` whether it was held long enough to be measured (the others are placed by the
-    table between their neighbours). `labels` gives, for every long frame (one each :data:`HOP_S`), the number of the
-    held note or -1; `frame_hz` its fundamental. `drone_hz` is the bass drone, None without drones.
+    `hz` holds each note's frequency, `heard` whether it was held long enough to be measured (the others are placed by
+    the table between their neighbours). `labels` gives, for every long frame (one each :data:`HOP_S`), the number of
+    the held note or -1; `frame_hz` its fundamental. `drone_hz` is the bass drone, None without drones.
     """
 
     kind: Kind
@@ -88,12 +89,12 @@ def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Fl
         lines = np.round(np.arange(1, int(_TOP_HZ / drone_hz)) * drone_hz / _BIN_HZ).astype(int)
         peaks = persistent[lines]
         for number, line in enumerate(lines):
-            # A note that hardly ever stops would pass for a drone where its harmonics meet the drones'; the lines beside show
-            # how strong a drone is there.
+            # A note that hardly ever stops would pass for a drone where its harmonics meet the drones'; the lines
+            # beside show how strong a drone is there.
             beside = np.median(peaks[max(0, number - 2) : number + 3])
             near = slice(max(0, line - 8), line + 9)
             floor[near] = np.maximum(floor[near], 2.0 * persistent[near] * min(1.0, 1.5 * beside / peaks[number]))
-    return floor.astype(np.float32)
+    return np.asarray(floor, dtype=np.float32)
 
 
 def salience(levels: Floats) -> Floats:
@@ -121,7 +122,7 @@ def _refined(levels: Floats, candidates: NDArray[np.float64]) -> NDArray[np.floa
     rows = np.arange(candidates.size)
     for number in range(1, 9):
         centre = np.round(number * candidates / _BIN_HZ).astype(int)
-        reach = max(2, int(math.ceil(0.012 * number * 300.0 / _BIN_HZ)))
+        reach = max(2, math.ceil(0.012 * number * 300.0 / _BIN_HZ))
         around = np.clip(centre[:, None] + np.arange(-reach, reach + 1), 1, levels.shape[1] - 2)
         peak = around[rows, levels[rows[:, None], around].argmax(axis=1)]
         left, mid, right = levels[rows, peak - 1], levels[rows, peak], levels[rows, peak + 1]
@@ -180,7 +181,7 @@ def _lay(
             strange = 1.5 if expected is not None and note not in expected else 0.0
             row.append(share * min(away * away + strange, 30.0) if abs(away) < 4.0 else math.inf)
         costs.append(row)
-    best = [(0.0, [])] + [(math.inf, [])] * len(Note)  # type: list[tuple[float, list[int]]]
+    best: list[tuple[float, list[int]]] = [(0.0, []), *[(math.inf, [])] * len(Note)]
     for cluster, row in zip(clusters, costs, strict=True):
         dropped = math.sqrt(cluster.weight / total) * 9.0
         following = [(cost + dropped, [*way, -1]) for cost, way in best]
@@ -198,7 +199,10 @@ def _fit_low_a(
 ) -> tuple[Kind, float, list[int], Tuning] | None:
     """Kind, low A in cents above 1 Hz, the note of each cluster and the table that fit best."""
     best: tuple[float, Kind, float, list[int], Tuning] | None = None
-    ranges: list[tuple[Kind, tuple[float, float]]] = [("practice chanter", PRACTICE_LOW_A_HZ), ("pipes", PIPES_LOW_A_HZ)]
+    ranges: list[tuple[Kind, tuple[float, float]]] = [
+        ("practice chanter", PRACTICE_LOW_A_HZ),
+        ("pipes", PIPES_LOW_A_HZ),
+    ]
     for kind, (low, high) in ranges:
         if drone_hz is not None and kind == "practice chanter":
             continue
@@ -216,8 +220,11 @@ def _fit_low_a(
     return best and (best[1], best[2], best[3], best[4])
 
 
-def _place_notes(clusters: list[_Cluster], way: list[int], low_a_cents: float, tuning: Tuning) -> tuple[list[float], list[bool]]:
-    """Cents above 1 Hz of every note, and which were heard; the unheard lie by the table, shifted like their neighbours."""
+def _place_notes(
+    clusters: list[_Cluster], way: list[int], low_a_cents: float, tuning: Tuning
+) -> tuple[list[float], list[bool]]:
+    """Cents above 1 Hz of every note, and which were heard; the unheard lie by the table, shifted like their
+    neighbours."""
     table = table_cents(tuning=tuning)
     heard = {note: cluster.cents for note, cluster in zip(way, clusters, strict=True) if note >= 0}
     shift = [(note, heard[note] - low_a_cents - table[note]) for note in sorted(heard)]

@@ -1,4 +1,4 @@
-"""Sounded notes written as words, for tests: ``"A:900 g:45 e:70"`` is low A for 900 ms, then high G for 45 ms, and so on."""
+"""Sounded notes written as words: ``"A:900 g:45 e:70"`` is low A for 900 ms, then high G for 45 ms, and so on."""
 
 from analysis.chanter import Note
 from analysis.notes import Sounded

@@ -1,4 +1,5 @@
-"""Beats against click tracks whose times are known, scored by mir_eval (Raffel and others, 2014) as an independent judge."""
+"""Beats against click tracks whose times are known, scored by mir_eval (Raffel and others, 2014) as an independent
+judge."""
 
 import mir_eval
 import numpy as np
@@ -27,7 +28,7 @@ def track(times, sound, *, level=0.3, seconds=30.0, noise=0.002, reed_hz=236.0):
     reed[time < 4.2] = 0
     samples = reed + np.random.default_rng(1).normal(size=time.size) * noise
     for start in times:
-        first = int(round(start * RATE))
+        first = round(start * RATE)
         part = samples[first : first + sound.size]
         part += level * sound[: part.size]
     return samples.astype(np.float32)
@@ -62,7 +63,7 @@ def test_taps_that_scatter_give_the_beat_they_mean():
 
 def test_missing_strokes_are_bridged():
     times = np.delete(np.arange(0.5, 29.5, 1.0), [7, 8, 15])
-    line, strokes = heard(track(times, click()))
+    line, _ = heard(track(times, click()))
     assert line.source == "click"
     assert max(abs(line.nearest(t)[0] - t) for t in np.arange(0.5, 29.5, 1.0)) < 0.003
 

@@ -1,5 +1,6 @@
 import copy
 
+import numpy as np
 import pytest
 
 from analysis import alignment, measures
@@ -7,8 +8,6 @@ from analysis.beat import BeatLine
 from analysis.judgement import NOTICED_SHARE, Tolerances, judge, summarise, tolerances
 from analysis.score import parse_abc
 from tests.analysis.sequences import sounded
-
-import numpy as np
 
 ABC = "X:1\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nA {gef}e A2 |]\n"
 
@@ -20,7 +19,9 @@ def movement(words: str, *, beat_s: float | None = 1.995, abc: str = ABC, **opti
     notes = sounded(words)
     played = measures.gather(score, written, alignment.align(written, notes), notes)
     line = BeatLine("click", np.arange(0.0, 8.0, 1.0) + (beat_s or 0.0) % 1.0)
-    entry = measures.report_movement(0, played[0], line, beat_s if played[0].there else None, options.get("beat_points", {}))
+    entry = measures.report_movement(
+        0, played[0], line, beat_s if played[0].there else None, options.get("beat_points", {})
+    )
     return judged([entry], options.get("limits", Tolerances()))[0]
 
 

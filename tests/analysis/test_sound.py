@@ -52,7 +52,9 @@ def test_an_empty_file(tmp_path):
     assert "empty" in refused(tmp_path / "empty.wav")
 
 
-@pytest.mark.parametrize("content", [b"just some words, no sound at all " * 50, os.urandom(4096), b"%PDF-1.7\n" + b"x" * 999])
+@pytest.mark.parametrize(
+    "content", [b"just some words, no sound at all " * 50, os.urandom(4096), b"%PDF-1.7\n" + b"x" * 999]
+)
 def test_what_is_no_sound_file(tmp_path, content):
     (tmp_path / "take.mp3").write_bytes(content)
     sentence = refused(tmp_path / "take.mp3")
@@ -184,11 +186,15 @@ def click_track(rate: int = RATE) -> np.ndarray:
     """Three seconds of quiet tone with a click at exactly 1 s."""
     samples = tone(3.0, rate=rate, level=0.002)
     time = np.arange(int(0.01 * rate)) / rate
-    samples[rate : rate + time.size] += (0.8 * np.exp(-time / 0.002) * np.sin(2 * np.pi * 2500 * time)).astype(np.float32)
+    samples[rate : rate + time.size] += (0.8 * np.exp(-time / 0.002) * np.sin(2 * np.pi * 2500 * time)).astype(
+        np.float32
+    )
     return samples
 
 
-@pytest.mark.parametrize(("ending", "tolerance_ms"), [(".wav", 0.1), (".flac", 0.1), (".webm", 1.0), (".ogg", 1.0), (".mp3", 1.5)])
+@pytest.mark.parametrize(
+    ("ending", "tolerance_ms"), [(".wav", 0.1), (".flac", 0.1), (".webm", 1.0), (".ogg", 1.0), (".mp3", 1.5)]
+)
 def test_time_starts_where_an_ordinary_player_starts(tmp_path, ending, tolerance_ms):
     path = rooms.encode(click_track(), RATE, tmp_path / f"click{ending}")
     samples = np.abs(read(path).samples)

@@ -4,8 +4,9 @@
     python -m tests.benchmarks.accuracy --seeds 0 40       # seeds below 5000 are for tuning, from 5000 on for reporting
     python -m tests.benchmarks.accuracy --free --baselines # without the score; beside Praat and pYIN on the same takes
 
-Baselines: a Praat autocorrelation pitch track (parselmouth) and librosa's pYIN, each labelled with the nearest note of the take's own
-tuning and cut into notes of at least 15 ms; both are given the true tuning, which the analysis has to find.
+Baselines: a Praat autocorrelation pitch track (parselmouth) and librosa's pYIN, each labelled with the nearest note of
+the take's own tuning and cut into notes of at least 15 ms; both are given the true tuning, which the analysis has to
+find.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from datetime import date
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
@@ -51,7 +53,11 @@ def conditions(made: dict[str, Any]) -> dict[str, str]:
         "instrument": made["instrument"],
         "tone": "our synthesizer" if made["tone"] == "ours" else "recorded reeds",
         "movement": made["drill"].partition(":")[0],
-        "room": "dry (under 0.2 s)" if made["rt60_s"] < 0.2 else "room to 0.4 s" if made["rt60_s"] < 0.4 else "room to 0.6 s",
+        "room": "dry (under 0.2 s)"
+        if made["rt60_s"] < 0.2
+        else "room to 0.4 s"
+        if made["rt60_s"] < 0.4
+        else "room to 0.6 s",
         "noise": "noise at 22-30 dB" if made["snr_db"] < 30 else "noise at 30 dB and less",
         "codec": made["codec"],
         "beat": made["beat"],
@@ -109,7 +115,7 @@ def _notes(times: np.ndarray, hz: np.ndarray, low_a_hz: float) -> list[tuple[flo
     edges = np.concatenate([[0], np.flatnonzero(np.diff(labels)) + 1, [labels.size]])
     return [
         (float(times[a]), float(times[b - 1]), LABELS[labels[a]])
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in pairwise(edges)
         if labels[a] >= 0 and times[b - 1] - times[a] >= 0.015
     ]
 
@@ -178,7 +184,8 @@ def main(arguments: list[str] | None = None) -> None:
         print(file=sys.stderr)
         with ProcessPoolExecutor(max_workers=2) as pool:
             results = list(pool.map(measure, [(path, given.free, given.baselines) for path in paths]))
-    print(f"{date.today()}, seeds {given.seeds[0]} to {given.seeds[1] - 1}, {'without' if given.free else 'with'} the written music")
+    music = "without the written music" if given.free else "with the written music"
+    print(f"{date.today()}, seeds {given.seeds[0]} to {given.seeds[1] - 1}, {music}")
     table(results)
     if given.wrong:
         for result in results:

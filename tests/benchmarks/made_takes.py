@@ -14,6 +14,7 @@ import argparse
 import json
 import sys
 from dataclasses import asdict, dataclass, replace
+from fractions import Fraction
 from pathlib import Path
 from typing import Any, Final, get_args
 
@@ -141,6 +142,8 @@ def played(made: Made, score: Score) -> Performance:
     faults: dict[int, str] = {}
     for movement in score.movements:
         choices = [code for code in possible(movement) if not made.faults or code in made.faults]
+        if score.themes[max(0, movement.theme - 1)].duration < Fraction(1, 2) and "early" in choices:
+            choices.remove("early")  # there is no room before a short note's end to be early as a whole
         if choices and random.random() < made.fault_rate:
             faults[movement.index] = choices[int(random.integers(len(choices)))]
     manner = Manner(

@@ -1,8 +1,10 @@
-"""A report scored against a take's exact truth. Notes as mir_eval scores them (C. Raffel and others, "mir_eval: a transparent
-implementation of common MIR metrics", ISMIR 2014): an onset within 10 ms and the right note, offsets not counted.
+"""A report scored against a take's exact truth. Notes as mir_eval scores them (C. Raffel and others, "mir_eval: a
+transparent implementation of common MIR metrics", ISMIR 2014): an onset within 10 ms and the right note, offsets not
+counted.
 
-Truth is the performance; a codec may shift the whole file by tens of milliseconds. That shift is the same for every note and is
-removed by its median before notes are matched. Beat offsets are differences within the file and need no such help.
+Truth is the performance; a codec may shift the whole file by tens of milliseconds. That shift is the same for every
+note and is removed by its median before notes are matched. Beat offsets are differences within the file and need no
+such help.
 """
 
 from __future__ import annotations
@@ -60,7 +62,8 @@ class Score:
 
 
 def constant_offset_s(heard: Events, true: Events) -> float:
-    """The shift of `heard` against `true` that is the same for all, in seconds: the median over notes of the same name."""
+    """The shift of `heard` against `true` that is the same for all, in seconds: the median over notes of the same
+    name."""
     offset = 0.0
     for reach in (0.060, 0.060, 0.020, 0.020):
         away = [
@@ -157,7 +160,10 @@ def _movements(
         near = [
             (abs(m["start_s"] - shift_s - move["onset_s"]), number)
             for number, m in enumerate(free)
-            if m["start_s"] is not None and m["kind"] == kind and m["on"] == move["on"] and (not form or m["form"] == form)
+            if m["start_s"] is not None
+            and m["kind"] == kind
+            and m["on"] == move["on"]
+            and (not form or m["form"] == form)
         ]
         near = [entry for entry in near if entry[0] < (1.5 if left_out else _SAME_MOVEMENT_S)]
         if not near and left_out:
@@ -169,5 +175,3 @@ def _movements(
 def load_truth(path: Path) -> dict[str, Any]:
     """A take's truth file."""
     return dict(json.loads(path.read_text()))
-
-
