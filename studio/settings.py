@@ -5,7 +5,7 @@ FINGERWORK_SITE_URL      the public address; one that starts with https:// turns
 FINGERWORK_HOSTS         further host names that are answered, separated by commas
 FINGERWORK_SECRET_KEY    (or _FILE) the secret key; without one, a key is made once and kept in the data folder
 FINGERWORK_DEBUG         1 for development only
-FINGERWORK_SENDFILE      the internal location that a proxy serves audio from (X-Accel-Redirect); empty: Django serves it
+FINGERWORK_SENDFILE      the internal location that a proxy serves audio from (X-Accel-Redirect); empty: Django does
 DATABASE_URL             (or _FILE) PostgreSQL instead of SQLite
 REDIS_URL                (or _FILE) Redis as broker and cache instead of files
 """
@@ -23,6 +23,7 @@ import dj_database_url
 from csp.constants import NONE, SELF
 
 from studio import env
+from studio.logs import logging_config
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 DATA_DIR = Path(env.text("FINGERWORK_DATA", str(BASE_DIR / "var"))).expanduser().resolve()
@@ -55,6 +56,7 @@ def _secret_key() -> str:
 SECRET_KEY = _secret_key()
 DEBUG = env.flag("FINGERWORK_DEBUG")
 SITE_URL = env.text("FINGERWORK_SITE_URL", "").rstrip("/")
+LOGGING = logging_config()
 _site = urlsplit(SITE_URL)
 HTTPS = _site.scheme == "https"
 ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", *env.words("FINGERWORK_HOSTS")]
@@ -78,6 +80,7 @@ INSTALLED_APPS = [
     "studio.week",
 ]
 MIDDLEWARE = [
+    "studio.logs.RequestNumberMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -135,6 +138,7 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 8}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
+CSRF_FAILURE_VIEW = "studio.errors.form_expired"
 LOGIN_URL = "people:log-in"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "people:log-in"

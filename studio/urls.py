@@ -17,3 +17,8 @@ urlpatterns = [
     path("", include("studio.review.urls")),
     path("", include("studio.week.urls")),
 ]
+
+handler400 = "studio.errors.bad_request"
+handler403 = "studio.errors.forbidden"
+handler404 = "studio.errors.not_found"
+handler500 = "studio.errors.broken"

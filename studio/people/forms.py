@@ -25,6 +25,7 @@ class LogInForm(AuthenticationForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self.fields["username"].label = "User name"
         self.error_messages = {
             "invalid_login": "User name and password do not go together. Check both and try again; if you have forgotten "
             "them, ask your tutor for a new join link.",

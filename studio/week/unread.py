@@ -9,7 +9,7 @@ from studio.review.models import NoteRead, PinnedNote
 
 
 def unread_notes(reader: User) -> QuerySet[PinnedNote]:
-    """What `reader` has still to read, oldest first: a learner what others wrote on their takes, a tutor what the
+    """What `reader` has still to read, newest first: a learner what others wrote on their takes, a tutor what the
     learners of the studio wrote on theirs."""
     own = Q(take__learner=reader) if reader.is_learner else Q(take__learner__studio=reader.studio_id)
     notes = PinnedNote.objects.filter(own, deleted_at=None).exclude(author=reader)
@@ -21,5 +21,5 @@ def unread_notes(reader: User) -> QuerySet[PinnedNote]:
         notes.filter(answered, ~Exists(read))
         .select_related("author", "take__exercise", "take__learner")
         .defer("take__report", "take__abc")
-        .order_by("created_at")
+        .order_by("-created_at")
     )

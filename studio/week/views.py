@@ -20,8 +20,9 @@ from studio.week.progress import past_weeks, week_of, weeks_of_all
 from studio.week.services import current_plan
 from studio.week.unread import unread_notes
 
-_WAITING_SHOWN: Final = 12
-_NOTES_SHOWN: Final = 10
+_WAITING_SHOWN: Final = 8
+_NOTES_SHOWN: Final = 5
+_NOTES_SHOWN_ON_A_PHONE: Final = 3
 _TAKES_SHOWN: Final = 12
 
 
@@ -46,13 +47,13 @@ def board(request: PersonRequest) -> HttpResponse:
     )
     weeks = weeks_of_all(learners)
     waiting = list(_light(visible_takes(request.user)).filter(state=Take.State.READY, heard_at=None).order_by("-created_at"))
-    notes = list(unread_notes(request.user)[: _NOTES_SHOWN + 1])
+    notes = list(unread_notes(request.user))
     context = {
         "rows": [(learner, weeks[learner.pk]) for learner in learners],
         "waiting": waiting[:_WAITING_SHOWN],
         "waiting_count": len(waiting),
         "notes": notes[:_NOTES_SHOWN],
-        "more_notes": len(notes) > _NOTES_SHOWN,
+        "note_count": len(notes),
     }
     return render(request, "week/board.html", context)
 
@@ -64,10 +65,12 @@ def mine(request: PersonRequest) -> HttpResponse:
     """The learner's first page: what the tutor said, this week's exercises, earlier takes."""
     plan = current_plan(request.user)
     takes = _light(visible_takes(request.user)).order_by("-created_at")
+    notes = list(unread_notes(request.user))
     context = {
         "week": week_of(request.user, plan),
         "coming": _coming(request.user),
-        "notes": list(unread_notes(request.user)[:_NOTES_SHOWN]),
+        "notes": notes[:_NOTES_SHOWN_ON_A_PHONE],
+        "more_notes": max(0, len(notes) - _NOTES_SHOWN_ON_A_PHONE),
         "takes": list(takes[:_TAKES_SHOWN]),
     }
     return render(request, "week/mine.html", context)
