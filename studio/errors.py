@@ -39,7 +39,7 @@ def form_expired(request: HttpRequest, reason: str = "") -> HttpResponse:
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
     """404."""
-    return _page(request, 404, "There is nothing here", "The address may be mistyped, or what was here is not yours to see.")
+    return _page(request, 404, "There is nothing here", "The address may be mistyped, or the page is not yours to see.")
 
 
 def broken(request: HttpRequest) -> HttpResponse:

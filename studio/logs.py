@@ -23,7 +23,7 @@ def request_number() -> str:
 
 
 class RequestNumberMiddleware:
-    """Numbers each request, by the proxy's X-Request-ID where there is a usable one, and says the number in the answer."""
+    """Numbers each request, by the proxy's X-Request-ID where that is usable, and says the number in the answer."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponseBase]) -> None:
         self.get_response = get_response
@@ -56,7 +56,12 @@ def logging_config(level: str = "INFO") -> dict[str, Any]:
         "filters": {"request_number": {"()": "studio.logs.RequestNumberFilter"}},
         "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s [%(request_number)s] %(message)s"}},
         "handlers": {
-            "stderr": {"class": "logging.StreamHandler", "formatter": "line", "filters": ["request_number"], "level": level}
+            "stderr": {
+                "class": "logging.StreamHandler",
+                "formatter": "line",
+                "filters": ["request_number"],
+                "level": level,
+            }
         },
         "root": {"handlers": ["stderr"], "level": "WARNING"},
         "loggers": {

@@ -1,5 +1,7 @@
 """Fixtures that the tests of every part share: two studios, their people, an exercise and a take."""
 
+# ruff: noqa: E402  (the settings must not be read before the data folder is chosen)
+
 from __future__ import annotations
 
 import io
@@ -39,7 +41,8 @@ PASSWORD = "grace-note-7"
 def _own_places(settings: LazySettings, tmp_path: Path) -> Iterator[None]:
     """Every test has its own storage and an empty cache, and hashes passwords fast."""
     settings.MEDIA_ROOT = tmp_path / "media"
-    settings.CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache", "LOCATION": str(tmp_path)}}
+    backend = "django.core.cache.backends.locmem.LocMemCache"
+    settings.CACHES = {"default": {"BACKEND": backend, "LOCATION": str(tmp_path)}}
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
     yield
     cache.clear()
@@ -55,9 +58,7 @@ def make_person(studio: Any, role: str, username: str, display_name: str) -> Any
     """Someone of `studio` who can log in with PASSWORD."""
     from studio.people.models import User
 
-    return User.objects.create_user(
-        username, password=PASSWORD, studio=studio, role=role, display_name=display_name
-    )
+    return User.objects.create_user(username, password=PASSWORD, studio=studio, role=role, display_name=display_name)
 
 
 @pytest.fixture

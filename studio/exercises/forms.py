@@ -45,7 +45,7 @@ class FamilyForm(_ExerciseForm):
         label="Family",
         widget=forms.RadioSelect,
         choices=[
-            (Exercise.Family.SINGLE_THEN_FULL, "Single then full: each note once with one gracenote, once with the movement"),
+            (Exercise.Family.SINGLE_THEN_FULL, "Single then full: with one gracenote, then with the whole movement"),
             (Exercise.Family.FROM_SHORT_NOTES, "From short notes: the movement after a cut note"),
         ],
     )
@@ -58,9 +58,7 @@ class FamilyForm(_ExerciseForm):
         widget=forms.CheckboxSelectMultiple,
         error_messages={"required": "Choose at least one note to approach from."},
     )
-    half = forms.BooleanField(
-        label="From high G play the half doubling instead of the thumb doubling", required=False
-    )
+    half = forms.BooleanField(label="From high G play the half doubling instead of the thumb doubling", required=False)
     cut_share = forms.TypedChoiceField(
         label="The short note is",
         coerce=float,
@@ -70,9 +68,9 @@ class FamilyForm(_ExerciseForm):
     tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute. 50 to 72 is slow enough for most learners.")
     repeats = forms.IntegerField(label="Times through", min_value=1, max_value=MAX_REPEATS)
 
-    field_places: Final = ("family", "movement", "approaches", "half", "cut_share", "tempo_bpm", "repeats", "title", "instruction")
-
-    def __init__(self, data: Any = None, *, exercise: Exercise | None = None, initial: dict[str, Any] | None = None) -> None:
+    def __init__(
+        self, data: Any = None, *, exercise: Exercise | None = None, initial: dict[str, Any] | None = None
+    ) -> None:
         start: dict[str, Any] = {
             "family": Exercise.Family.SINGLE_THEN_FULL,
             "movement": f"doubling/{Note.E.label}",
@@ -83,7 +81,7 @@ class FamilyForm(_ExerciseForm):
         }
         super().__init__(data, initial={**start, **(initial or {}), **(_stored(exercise) if exercise else {})})
         self.fields["title"].help_text = "Left empty, it is named after the movement and the family."
-        self.order_fields(list(self.field_places))
+        self.order_fields([name for name in self.fields if name not in ("title", "instruction")])
         self.asked: Family | None = None
 
     def clean(self) -> dict[str, Any]:
@@ -111,7 +109,8 @@ class FamilyForm(_ExerciseForm):
         return data
 
     def fill(self, exercise: Exercise) -> None:
-        assert self.score is not None and self.asked is not None  # the form was found valid
+        assert self.score is not None  # the form was found valid
+        assert self.asked is not None
         exercise.family = self.asked.family
         exercise.parameters = self.asked.parameters()
         exercise.title = self.score.title[:120]
@@ -128,7 +127,9 @@ class PhraseForm(_ExerciseForm):
         max_length=MAX_ABC,
         strip=False,
         help_text="Key K:HP. Notes G A B c d e f g a; gracenotes in braces before their note, as in {gef}e.",
-        widget=forms.Textarea(attrs={"class": "abc", "spellcheck": "false", "autocapitalize": "off", "autocomplete": "off"}),
+        widget=forms.Textarea(
+            attrs={"class": "abc", "spellcheck": "false", "autocapitalize": "off", "autocomplete": "off"}
+        ),
     )
     tempo_bpm = _tempo_field(
         label="Tempo", required=False, help_text="Beats a minute. Left empty, the tempo of the Q: line counts."
@@ -166,7 +167,9 @@ class PhraseForm(_ExerciseForm):
             if written is None:
                 self.add_error("tempo_bpm", "There is no tempo: write one here, or a Q: line such as Q:1/4=56.")
             elif not low <= written <= high:
-                self.add_error("tempo_bpm", f"The Q: line says {written:g} beats a minute; {low} to {high} are possible.")
+                self.add_error(
+                    "tempo_bpm", f"The Q: line says {written:g}; {low} to {high} beats a minute are possible."
+                )
             else:
                 data["tempo_bpm"] = round(written)
         if not (data.get("title") or self.score.title):

@@ -18,7 +18,8 @@ class Exercise(models.Model):
     studio = models.ForeignKey(Studio, on_delete=models.CASCADE, related_name="exercises")
     title = models.CharField(max_length=120)
     family = models.CharField(max_length=30, choices=Family)
-    # What the family was asked for: {"kind": "doubling", "on": "E", "approaches": ["low A", …], "repeats": 1, "cut_share": 0.25}
+    # What the family was asked for: {"kind": "doubling", "on": "E", "approaches": ["low A", …], "repeats": 1,
+    # "cut_share": 0.25, "form": "half"}; the last two only where they count.
     parameters = models.JSONField(default=dict, blank=True)
     abc = models.TextField()
     tempo_bpm = models.PositiveSmallIntegerField()

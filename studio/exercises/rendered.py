@@ -76,5 +76,5 @@ def model_take(abc: str, *, tempo_bpm: int, count_in: int, clicks: bool, tuning:
     with tempfile.TemporaryDirectory(prefix="model-") as folder:
         path = encode(np.asarray(played.samples, dtype=np.float32), played.rate_hz, Path(folder, "model.flac"))
         with path.open("rb") as file:
-            # Two who ask at once may both make it; the storage then gives the second file another name, which is as good.
+            # Two who ask at once may both make it; the storage then gives the second another name, which is as good.
             return default_storage.save(name, File(file))

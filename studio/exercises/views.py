@@ -54,7 +54,8 @@ def new(request: PersonRequest) -> HttpResponse:
     The address may carry first choices (family, movement, approaches, tempo_bpm) and the page to go on to (then).
     """
     form = FamilyForm(request.POST or None, initial=_first_choices(request))
-    return _write(request, form, Exercise(studio=studio_of(request.user), created_by=request.user), "exercises/new.html")
+    exercise = Exercise(studio=studio_of(request.user), created_by=request.user)
+    return _write(request, form, exercise, "exercises/new.html")
 
 
 @tutor_required
@@ -218,4 +219,3 @@ def _put(request: PersonRequest, pk: int, *, away: bool) -> HttpResponseRedirect
 
 def _whole(text: str | None, default: int) -> int:
     return int(text) if text is not None and text.isdecimal() and len(text) < 6 else default
-

@@ -15,15 +15,17 @@ from studio.exercises.models import Exercise
 MOVEMENTS: Final[dict[str, tuple[Kind, Note]]] = {f"doubling/{note.label}": ("doubling", note) for note in Note}
 
 NO_MOVEMENT: Final = (
-    "there is no gracenote in this music, so there is nothing to measure; write gracenotes in braces before their note, "
-    "for example {g}e"
+    "there is no gracenote in this music, so there is nothing to measure; write gracenotes in braces before their "
+    "note, for example {g}e"
 )
 
 
 @dataclass(frozen=True)
 class Family:
-    """What one of the families is asked for. `cut_share` counts for short notes only; `form` is what is played where the
-    approach allows a choice."""
+    """What one of the families is asked for.
+
+    `cut_share` counts for short notes only; `form` is what is played where the approach allows a choice.
+    """
 
     family: str
     kind: Kind
@@ -72,7 +74,7 @@ def family_of(exercise: Exercise) -> Family:
 
 
 def choice_of_form(kind: Kind, on: Note, approaches: tuple[Note, ...], *, half: bool) -> Form | None:
-    """"half" when it is wanted and there is a note among `approaches` from which the tutor has that choice."""
+    """ "half" when it is wanted and there is a note among `approaches` from which the tutor has that choice."""
     possible = half and any(spelling(kind, on, note, form="half") for note in approaches)
     return "half" if possible else None
 

@@ -27,8 +27,8 @@ class LogInForm(AuthenticationForm):
         super().__init__(*args, **kwargs)
         self.fields["username"].label = "User name"
         self.error_messages = {
-            "invalid_login": "User name and password do not go together. Check both and try again; if you have forgotten "
-            "them, ask your tutor for a new join link.",
+            "invalid_login": "User name and password do not go together. Check both and try again; if you have "
+            "forgotten them, ask your tutor for a new join link.",
             "inactive": "This log-in has ended. Ask your tutor if that is a mistake.",
         }
 
@@ -54,7 +54,11 @@ class _ChooseLogIn(forms.Form):
     """The fields by which somebody chooses how to log in."""
 
     username = UsernameField(
-        label="User name", min_length=3, max_length=40, help_text=_USERNAME_HELP, validators=[UnicodeUsernameValidator()]
+        label="User name",
+        min_length=3,
+        max_length=40,
+        help_text=_USERNAME_HELP,
+        validators=[UnicodeUsernameValidator()],
     )
     password = forms.CharField(
         label="Password",
@@ -95,7 +99,9 @@ class _ChooseLogIn(forms.Form):
 class SetUpForm(_ChooseLogIn):
     """The studio and its tutor."""
 
-    studio_name = forms.CharField(label="Name of the studio", max_length=120, help_text="For example a band’s learner group.")
+    studio_name = forms.CharField(
+        label="Name of the studio", max_length=120, help_text="For example a band’s learner group."
+    )
     display_name = forms.CharField(
         label="Your name", max_length=80, help_text="As your learners know you.", widget=forms.TextInput(attrs=_NAMES)
     )

@@ -59,7 +59,10 @@ class StudioForm(forms.Form):
     )
     tuning = forms.ChoiceField(
         label="Tuning",
-        choices=[("harmonic", "harmonic: D 4:3, high G 7:4, low G 7:8"), ("older", "older: D 27:20, high G 9:5, low G 8:9")],
+        choices=[
+            ("harmonic", "harmonic: D 4:3, high G 7:4, low G 7:8"),
+            ("older", "older: D 27:20, high G 9:5, low G 8:9"),
+        ],
         widget=forms.RadioSelect,
         help_text="What the notes of an instrument are compared with.",
     )
@@ -87,7 +90,11 @@ class StudioForm(forms.Form):
     def limit_rows(self) -> list[dict[str, Any]]:
         """For the page: each tolerance's field beside the values that the three levels give it."""
         return [
-            {"field": self[limit.name], "unit": limit.unit, "levels": [limit.shown(tolerances(level)) for level in LEVELS]}
+            {
+                "field": self[limit.name],
+                "unit": limit.unit,
+                "levels": [limit.shown(tolerances(level)) for level in LEVELS],
+            }
             for limit in LIMITS
         ]
 

@@ -186,7 +186,9 @@ def end(request: PersonRequest, pk: int) -> HttpResponseRedirect:
     """The learner has left."""
     learner = learner_or_404(request.user, pk)
     services.end_log_in(learner)
-    messages.success(request, f"{learner} can no longer log in. The takes stay; you can bring the log-in back any time.")
+    messages.success(
+        request, f"{learner} can no longer log in. The takes stay; you can bring the log-in back any time."
+    )
     return redirect("people:learner", pk=pk)
 
 

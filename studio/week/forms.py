@@ -114,10 +114,10 @@ def rows_sent(data: Any, exercises: Mapping[int, Exercise]) -> _Rows:
     return _formset(0)(data, prefix=_PREFIX, form_kwargs={"exercises": exercises})
 
 
-def rows_shown(rows: Sequence[Mapping[str, Any]], exercises: Mapping[int, Exercise], *, empty: int = EMPTY_ROWS) -> _Rows:
+def rows_shown(rows: Sequence[Mapping[str, Any]], exercises: Mapping[int, Exercise]) -> _Rows:
     """`rows` to be filled in, with some empty ones after them. They are numbered anew."""
     initial = [{**row, "position": number} for number, row in enumerate(rows, start=1)][:MAX_ROWS]
-    return _formset(empty)(initial=initial, prefix=_PREFIX, form_kwargs={"exercises": exercises})
+    return _formset(EMPTY_ROWS)(initial=initial, prefix=_PREFIX, form_kwargs={"exercises": exercises})
 
 
 def raw_rows(data: Any) -> list[dict[str, Any]]:

@@ -70,8 +70,11 @@ class _Page:
 @never_cache
 @require_http_methods(["GET", "HEAD", "POST"])
 def plan(request: PersonRequest, pk: int) -> HttpResponse:
-    """Set a week's exercises. In the address: `starts`, the plan's first day; `take`, one to be seen beside it; `add`, an
-    exercise to begin with. The form's `do` says what is wanted: save, carry, add, delete."""
+    """Set a week's exercises.
+
+    In the address: `starts`, the plan's first day; `take`, one to be seen beside it; `add`, an exercise to begin with.
+    The form's `do` says what is wanted: save, delete, or the page again with rows added (add, carry, take).
+    """
     page = _page(request, pk)
     if request.method != "POST":
         rows = rows_of_plan(page.plan) if page.plan is not None else []
@@ -86,7 +89,8 @@ def plan(request: PersonRequest, pk: int) -> HttpResponse:
         page.plan.delete()
         messages.success(request, f"The plan from {_day(page.starts_on)} is taken back.")
         return redirect("people:learner", pk)
-    return _shown(request, page, PlanForm(initial=request.POST.dict()), raw_rows(request.POST) + _more_rows(page, wanted))
+    rows = raw_rows(request.POST) + _more_rows(page, wanted)
+    return _shown(request, page, PlanForm(initial=request.POST.dict()), rows)
 
 
 def _page(request: PersonRequest, pk: int) -> _Page:
@@ -131,7 +135,7 @@ def _save(request: PersonRequest, page: _Page) -> HttpResponse:
     try:
         set_plan(page.learner, starts_on=starts_on, rows=chosen, note=note, by=request.user, plan=page.plan)
     except PlanClash:
-        form.add_error("starts_on", f"There is another plan from {_day(starts_on)}. Choose another day, or change that plan.")
+        form.add_error("starts_on", f"There is another plan from {_day(starts_on)}. Choose another day, or change it.")
         return _render(request, page, form, rows)
     messages.success(request, f"{page.learner}’s week from {_day(starts_on)} is set.")
     return redirect("people:learner", page.learner.pk)

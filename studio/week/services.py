@@ -1,8 +1,8 @@
 """Weekly plans: which one counts, setting one, and the days that count as clean.
 
-A plan counts from its first day until the day before the next one starts. A clean day of a set exercise is a day, in the
-studio's time zone, on which at least one take of that exercise, at the set tempo or faster, had every movement clean:
-days are counted and not takes, since what was played clean once may have been luck.
+A plan counts from its first day until the day before the next one starts. A clean day of a set exercise is a day, in
+the studio's time zone, on which at least one take of that exercise, at the set tempo or faster, had every movement
+clean: days are counted and not takes, since what was played clean once may have been luck.
 """
 
 from __future__ import annotations
@@ -57,11 +57,12 @@ class PlayedTake:
 
 def current_plan(learner: User, on: date | None = None) -> Plan | None:
     """The plan that counts for `learner` on that day (today, when None)."""
-    return Plan.objects.filter(learner=learner, starts_on__lte=on or timezone.localdate()).order_by("-starts_on").first()
+    started = Plan.objects.filter(learner=learner, starts_on__lte=on or timezone.localdate())
+    return started.order_by("-starts_on").first()
 
 
 def current_plans(learners: Iterable[User], on: date | None = None) -> dict[int, Plan]:
-    """The plans that count on that day, by the learner's primary key, in two queries: with exercises and their titles."""
+    """The plans that count on that day, by the learner's primary key, exercises included; in three queries."""
     started = Plan.objects.filter(learner=OuterRef("learner"), starts_on__lte=on or timezone.localdate())
     latest = Subquery(started.order_by("-starts_on").values("starts_on")[:1])
     plans = Plan.objects.filter(learner__in=list(learners), starts_on=latest).prefetch_related("exercises__exercise")
@@ -69,7 +70,7 @@ def current_plans(learners: Iterable[User], on: date | None = None) -> dict[int,
 
 
 def next_start(current: Plan | None, today: date) -> date:
-    """The day from which the next plan would count: a whole number of weeks after the current one, today at the earliest."""
+    """From which day the next plan would count: whole weeks after the current one, today at the earliest."""
     if current is None:
         return today
     weeks = max(1, -(-(today - current.starts_on).days // 7))

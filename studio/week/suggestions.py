@@ -6,6 +6,7 @@ days, down by one when it falls apart, else the same again.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
@@ -77,7 +78,7 @@ def approaches_of(take: Take) -> list[Approach]:
             name="the start" if name == "start" else name,
             movements=entry["movements"],
             clean=entry["clean"],
-            faults=[(flag_name(flag), count) for flag, count in sorted(entry["flags"].items(), key=lambda one: -one[1])],
+            faults=[(flag_name(flag), count) for flag, count in Counter(entry["flags"]).most_common()],
         )
         for name, entry in by_approach.items()
     ]

@@ -46,7 +46,8 @@ def board(request: PersonRequest) -> HttpResponse:
         .order_by("display_name")
     )
     weeks = weeks_of_all(learners)
-    waiting = list(_light(visible_takes(request.user)).filter(state=Take.State.READY, heard_at=None).order_by("-created_at"))
+    unheard = _light(visible_takes(request.user)).filter(state=Take.State.READY, heard_at=None)
+    waiting = list(unheard.order_by("-created_at"))
     notes = list(unread_notes(request.user))
     context = {
         "rows": [(learner, weeks[learner.pk]) for learner in learners],
