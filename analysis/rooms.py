@@ -14,6 +14,7 @@ from typing import Final, Literal
 import av
 import numpy as np
 from numpy.typing import NDArray
+from scipy import fft
 from scipy.signal import butter, fftconvolve, sosfilt, sosfiltfilt
 
 Floats = NDArray[np.float32]
@@ -67,11 +68,12 @@ def noise(samples: Floats, rate_hz: int, *, snr_db: float, colour: Colour = "pin
             0, 1, time.size
         )
     else:
-        added = random.normal(0, 1, samples.size)
+        added = random.standard_normal(fft.next_fast_len(samples.size, real=True), dtype=np.float32)
         if colour == "pink":
-            spectrum = np.fft.rfft(added)
-            spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 1))
-            added = np.fft.irfft(spectrum, samples.size)
+            spectrum = fft.rfft(added)
+            spectrum /= np.sqrt(np.maximum(np.arange(spectrum.size), 1), dtype=np.float32)
+            added = fft.irfft(spectrum, added.size)
+        added = added[: samples.size]
     level = np.sqrt(np.mean(samples**2)) * 10 ** (-snr_db / 20) / np.sqrt(np.mean(np.square(added)))
     noisy: Floats = (samples + level * added).astype(np.float32)
     return noisy
