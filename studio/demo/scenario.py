@@ -92,7 +92,7 @@ DRILLS: Final[Mapping[str, Drill]] = {
     ),
     "first": Drill(
         "High G gracenotes on low A", 46, "single-then-full", kind="gracenote", on=Note.LOW_A,
-        approaches=_notes("GBcde"),
+        approaches=_notes("Bcde"),
         instruction="Only the G finger moves. Short, like touching something hot.",
     ),
     "phrase": Drill("Four bars for the doublings", 56, "phrase", abc=PHRASE, instruction="As even as a walk."),
