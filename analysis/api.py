@@ -88,7 +88,7 @@ def analyse_sound(
             "sha256": sound.sha256,
         },
         "instrument": _instrument(fit, chosen.tuning),
-        "beat": _beat(reading.line),
+        "beat": _beat(reading.line, tempo),
         "notes": _roles(sounded, reading.played, reading.themes),
         "movements": reading.movements,
         "summary": {"movements": 0, "clean": 0, "offset_median_ms": None, "offset_spread_ms": None, "by_approach": {}},
@@ -264,9 +264,9 @@ def _instrument(fit: tuning.Fit, table: Tuning) -> Instrument:
     return {"kind": fit.kind, "low_a_hz": round(fit.low_a_hz, 2), "notes": entries}
 
 
-def _beat(line: BeatLine | None) -> Beat:
-    if line is None:
-        return {"source": "fitted", "tempo_bpm": None, "drift_bpm_per_min": None, "beats_s": []}
+def _beat(line: BeatLine | None, tempo_bpm: float | None) -> Beat:
+    if line is None:  # too few notes for a line: all that is known is the tempo that was asked for
+        return {"source": "fitted", "tempo_bpm": tempo_bpm, "drift_bpm_per_min": 0.0, "beats_s": []}
     return {
         "source": line.source,
         "tempo_bpm": round(line.tempo_bpm, 2),

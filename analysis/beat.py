@@ -46,9 +46,9 @@ class BeatLine:
         return float(np.polyfit(middles / 60.0, 60.0 / np.diff(self.beats_s), 1)[0])
 
     def nearest(self, time_s: float) -> tuple[float, float]:
-        """The beat nearest to `time_s` and the beat's length there, in seconds."""
-        index = int(np.argmin(np.abs(self.beats_s - time_s)))
-        return float(self.beats_s[index]), self.length_s(index)
+        """The beat nearest to `time_s` and the beat's length there, in seconds; the line is carried on beyond its ends."""
+        place = round(self.place(time_s))
+        return self.at(place), self.length_s(min(max(place, 0), self.beats_s.size - 1))
 
     def length_s(self, index: int) -> float:
         """The beat's length in seconds around beat `index`."""
@@ -268,7 +268,7 @@ def fitted_beat(
             break
         curve = np.polyfit(x, y, degree if scale < 0.1 else 1, w=np.sqrt(weight) + 1e-6)
     first = np.floor(x.min()) - 1
-    last = np.ceil(x.max()) + 1
+    last = max(np.ceil(x.max()), np.ceil(x.max() + (playing_s[1] - y.max()) / slope)) + 1
     line = np.polyval(curve, np.arange(first, last + 1))
     if np.any(np.diff(line) <= 0.2 * slope):
         line = np.polyval(np.array([slope, start]), np.arange(first, last + 1))
