@@ -41,6 +41,7 @@ PASSWORD = "grace-note-7"
 def _own_places(settings: LazySettings, tmp_path: Path) -> Iterator[None]:
     """Every test has its own storage and an empty cache, and hashes passwords fast."""
     settings.MEDIA_ROOT = tmp_path / "media"
+    settings.WHITENOISE_AUTOREFRESH = True  # looks for static files when they are asked for, not for all at every start
     backend = "django.core.cache.backends.locmem.LocMemCache"
     settings.CACHES = {"default": {"BACKEND": backend, "LOCATION": str(tmp_path)}}
     settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]

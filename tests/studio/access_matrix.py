@@ -1,0 +1,102 @@
+"""Who may do what: one row for each address and method. tests/studio/test_permissions.py fails when an address has none.
+
+The five people: the learner's tutor, the learner, another learner of the same studio, the tutor of another studio, and
+nobody (not logged in). An expectation is a status, or LOG_IN for being sent to log in. The names in `args` are things of
+the learner, made by `world` in the test: learner, take, exercise (which is set for the learner), note (on the take, by
+the tutor), token (of an open join link of the learner).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+PEOPLE: Final = ("tutor", "learner", "other learner", "stranger tutor", "nobody")
+LOG_IN: Final = "log-in"
+
+Expected = int | str
+
+
+@dataclass(frozen=True)
+class Row:
+    """An address by its name, and what each of PEOPLE gets."""
+
+    name: str
+    expected: tuple[Expected, Expected, Expected, Expected, Expected]
+    method: str = "get"
+    args: tuple[str, ...] = ()
+    query: str = ""
+    data: Mapping[str, Any] = field(default_factory=dict)
+    content_type: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.method} {self.name}{self.query}"
+
+
+EVERYBODY: Final = (200, 200, 200, 200, 200)
+MEMBERS: Final = (200, 200, 200, 200, LOG_IN)
+TUTORS: Final = (200, 404, 404, 200, LOG_IN)
+LEARNERS: Final = (404, 200, 200, 404, LOG_IN)
+#: Something of the learner that the tutor may see, or do something with, and nobody else.
+OWN_TUTOR: Final = (200, 404, 404, 404, LOG_IN)
+OWN_TUTOR_DOES: Final = (302, 404, 404, 404, LOG_IN)
+#: Something that the learner and the tutor may see.
+BOTH: Final = (200, 200, 404, 404, LOG_IN)
+BOTH_GO_ON: Final = (302, 302, 404, 404, LOG_IN)
+
+PEOPLE_ROWS: Final = (
+    Row("home", (302, 302, 302, 302, LOG_IN)),
+    Row("people:log-in", (302, 302, 302, 302, 200)),
+    Row("people:log-out", (302, 302, 302, 302, LOG_IN), "post"),
+    Row("people:set-up", (LOG_IN, LOG_IN, LOG_IN, LOG_IN, LOG_IN)),  # there is a studio already
+    Row("people:join", EVERYBODY, args=("token",)),  # whoever holds the link
+    Row("people:account", MEMBERS),
+    Row("people:studio", TUTORS),
+    Row("people:learners", TUTORS),
+    Row("people:learners", TUTORS, "post", data={"display_name": "Nessa"}),
+    Row("people:learner", OWN_TUTOR, args=("learner",)),
+    Row("people:rename", OWN_TUTOR, args=("learner",)),
+    Row("people:rename", OWN_TUTOR_DOES, "post", args=("learner",), data={"display_name": "Nessa"}),
+    Row("people:invite", OWN_TUTOR, "post", args=("learner",)),
+    Row("people:end", OWN_TUTOR_DOES, "post", args=("learner",)),
+    Row("people:bring-back", OWN_TUTOR_DOES, "post", args=("learner",)),
+)
+
+EXERCISE_ROWS: Final = (
+    Row("exercises:list", MEMBERS),
+    Row("exercises:new", TUTORS),
+    Row("exercises:new-phrase", TUTORS),
+    Row("exercises:preview", (422, 404, 404, 422, LOG_IN), "post"),
+    Row("exercises:show", BOTH, args=("exercise",)),
+    Row("exercises:edit", OWN_TUTOR, args=("exercise",)),
+    Row("exercises:put-away", OWN_TUTOR_DOES, "post", args=("exercise",)),
+    Row("exercises:bring-back", OWN_TUTOR_DOES, "post", args=("exercise",)),
+    Row("exercises:music", BOTH, args=("exercise",)),
+    Row("exercises:model", BOTH, args=("exercise",)),
+    Row("exercises:abc", BOTH, args=("exercise",)),
+)
+
+TAKE_ROWS: Final = (
+    Row("takes:list", MEMBERS),
+    Row("takes:new", LEARNERS),
+    Row("takes:new", (404, 400, 400, 404, LOG_IN), "post"),  # nothing is sent
+    Row("takes:take", BOTH_GO_ON, args=("take",)),
+    Row("takes:status", BOTH, args=("take",)),
+    Row("takes:sound", BOTH, args=("take",)),
+    Row("takes:retry", BOTH_GO_ON, "post", args=("take",)),
+    Row("takes:delete", BOTH, args=("take",)),
+    Row("takes:delete", BOTH_GO_ON, "post", args=("take",)),
+)
+
+REVIEW_ROWS: Final[tuple[Row, ...]] = ()
+
+WEEK_ROWS: Final = (
+    Row("week:board", TUTORS),
+    Row("week:mine", LEARNERS),
+    Row("week:plan", OWN_TUTOR, args=("learner",)),
+    Row("week:plan", OWN_TUTOR, args=("learner",), query="?take={take}"),
+    Row("week:plan", OWN_TUTOR, "post", args=("learner",), data={"do": "add"}),
+)
+
+ROWS: Final = (*PEOPLE_ROWS, *EXERCISE_ROWS, *TAKE_ROWS, *REVIEW_ROWS, *WEEK_ROWS)
