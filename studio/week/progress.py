@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from typing import Final
 
+from django.db.models import prefetch_related_objects
 from django.utils import timezone
 
 from studio.people.models import User
@@ -66,6 +67,8 @@ class WeekProgress:
 
 def week_of(learner: User, plan: Plan | None, until: date | None = None) -> WeekProgress:
     """The week of `plan`; without one the last seven days."""
+    if plan is not None:
+        prefetch_related_objects([plan], "exercises__exercise")
     since = plan.starts_on if plan is not None else timezone.localdate() - WEEK
     return WeekProgress(plan, since, played(Take.objects.filter(learner=learner), since=since, until=until))
 

@@ -1,9 +1,9 @@
-"""Who may do what: one row for each address and method. tests/studio/test_permissions.py fails when an address has none.
+"""Who may do what: one row for each address and method. test_permissions.py fails when an address has none.
 
 The five people: the learner's tutor, the learner, another learner of the same studio, the tutor of another studio, and
-nobody (not logged in). An expectation is a status, or LOG_IN for being sent to log in. The names in `args` are things of
-the learner, made by `world` in the test: learner, take, exercise (which is set for the learner), note (on the take, by
-the tutor), token (of an open join link of the learner).
+nobody (not logged in). An expectation is a status, or LOG_IN for being sent to log in. The names in `args` are things
+of the learner, made by `world` in the test: learner, take, exercise (which is set for the learner), note (on the take,
+by the tutor), token (of an open join link of the learner).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Every address against everybody (the rows stand in access_matrix.py), and things of one studio from within another."""
+"""Every address against everybody (rows in access_matrix.py), and things of one studio met from within another."""
 
 from __future__ import annotations
 

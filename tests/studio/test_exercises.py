@@ -1,0 +1,350 @@
+"""Writing exercises, showing them as music, and hearing them."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Callable
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import av
+import numpy as np
+import pytest
+from django.core.files.storage import default_storage
+from django.test import Client
+from django.urls import reverse
+from django.utils import timezone
+
+from analysis.chanter import LABELS
+from analysis.score import parse_abc
+from studio.exercises import rendered
+from studio.exercises.models import Exercise
+from studio.people.models import Studio, User
+from studio.week.services import SetRow, set_plan
+
+ClientFor = Callable[[Any], Client]
+FAMILY = {
+    "family": "single-then-full",
+    "movement": "doubling/E",
+    "approaches": ["low A", "B", "F"],
+    "cut_share": "0.2500",
+    "tempo_bpm": "56",
+    "repeats": "2",
+    "title": "",
+    "instruction": "Slow and wide.",
+}
+PHRASE = "X:1\nT:Two bars\nM:4/4\nL:1/4\nQ:1/4=54\nK:HP\n{g}A {d}B {gcd}c {e}A | {gef}e2 {g}A2 |]\n"
+
+
+@pytest.fixture
+def client(client_for: ClientFor, tutor: User) -> Client:
+    """The tutor's."""
+    return client_for(tutor)
+
+
+def new(client: Client, **changes: Any) -> Any:
+    return client.post(reverse("exercises:new"), {**FAMILY, **changes})
+
+
+def new_phrase(client: Client, **changes: Any) -> Any:
+    sent = {"abc": PHRASE, "tempo_bpm": "", "title": "", "instruction": ""}
+    return client.post(reverse("exercises:new-phrase"), {**sent, **changes})
+
+
+# Families
+
+
+def test_a_family_is_written_and_shown(client: Client, tutor: User, studio: Studio) -> None:
+    response = new(client)
+    exercise = Exercise.objects.get()
+    assert response.headers["Location"] == reverse("exercises:show", args=[exercise.pk])
+    assert (exercise.studio, exercise.created_by, exercise.tempo_bpm) == (studio, tutor, 56)
+    assert exercise.title == "Doubling on E: single then full"
+    assert exercise.parameters == {"kind": "doubling", "on": "E", "approaches": ["low A", "B", "F"], "repeats": 2}
+    movements = parse_abc(exercise.abc).movements
+    assert [(m.kind, m.form, m.approach.label if m.approach else "") for m in movements[:4]] == [
+        ("gracenote", "", "low A"),
+        ("doubling", "full", "low A"),
+        ("gracenote", "", "B"),
+        ("doubling", "full", "B"),
+    ]
+    assert len(movements) == 12
+    page = client.get(reverse("exercises:show", args=[exercise.pk])).content.decode()
+    assert "Slow and wide." in page
+    assert "12 movements" in page
+    assert "Bar 1: low A; E with a high G gracenote; low A; doubling on E." in page
+
+
+@pytest.mark.parametrize("on", LABELS)
+@pytest.mark.parametrize("family", ["single-then-full", "from-short-notes"])
+def test_every_doubling_can_be_written_in_both_families(client: Client, family: str, on: str) -> None:
+    approaches = [label for label in ("low A", "D", "high G") if label != on]
+    assert new(client, family=family, movement=f"doubling/{on}", approaches=approaches).status_code == 302
+    exercise = Exercise.objects.get()
+    doublings = [m for m in parse_abc(exercise.abc).movements if m.kind == "doubling"]
+    assert {m.on.label for m in doublings} == {on}
+    assert exercise.parameters.get("cut_share") == (0.25 if family == "from-short-notes" else None)
+
+
+def test_from_high_g_the_tutor_may_prefer_the_half_doubling(client: Client) -> None:
+    new(client, approaches=["low A", "high G"], half="on", repeats="1")
+    forms = [m.form for m in parse_abc(Exercise.objects.get().abc).movements if m.kind == "doubling"]
+    assert forms == ["full", "half"]
+    Exercise.objects.all().delete()
+    assert (
+        new(client, approaches=["low A"], half="on").status_code == 302
+    )  # no such choice there: nothing to complain of
+    assert "form" not in Exercise.objects.get().parameters
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"approaches": []}, "Choose at least one note to approach from."),
+        ({"tempo_bpm": "500"}, "The tempo is a whole number of beats a minute, from 30 to 140."),
+        ({"tempo_bpm": "fast"}, "The tempo is a whole number of beats a minute, from 30 to 140."),
+        ({"repeats": "40"}, "less than or equal to 12"),
+        ({"movement": "doubling/H"}, "not one of the available choices"),
+        ({"movement": "doubling/low G", "approaches": ["high A"], "family": "x"}, "not one of the available choices"),
+        (
+            {"movement": "doubling/high A", "approaches": ["high A"]},
+            "A doubling on high A cannot be played from high A.",
+        ),
+    ],
+)
+def test_what_cannot_be_written_is_said_in_words(client: Client, change: dict[str, Any], said: str) -> None:
+    page = new(client, **change)
+    assert page.status_code == 200
+    assert said in page.content.decode()
+    assert not Exercise.objects.exists()
+
+
+def test_the_address_may_carry_first_choices_and_where_to_go_on(client: Client, learner: User) -> None:
+    then = f"/learners/{learner.pk}/plan/?starts=2026-03-02"
+    query = {"movement": "doubling/D", "approaches": ["low G", "C"], "tempo_bpm": "50", "then": then}
+    page = client.get(reverse("exercises:new"), query)
+    form = page.context["form"]
+    assert (form["movement"].value(), form["approaches"].value()) == ("doubling/D", ["low G", "C"])
+    answer = client.post(f"{reverse('exercises:new')}?then={then}", FAMILY)
+    assert answer.headers["Location"] == f"{then}&add={Exercise.objects.get().pk}"
+    elsewhere = client.post(f"{reverse('exercises:new')}?then=https://elsewhere.example/", FAMILY)
+    assert elsewhere.headers["Location"].startswith("/exercises/")
+
+
+def test_an_exercise_is_changed_and_takes_keep_their_music(client: Client, ready_take: Any, exercise: Exercise) -> None:
+    address = reverse("exercises:edit", args=[exercise.pk])
+    form = client.get(address).context["form"]
+    assert form["title"].value() == ""  # named by its family: the name follows the change
+    assert form["approaches"].value() == exercise.parameters["approaches"]
+    before = exercise.abc
+    client.post(address, {**FAMILY, "movement": "doubling/D", "approaches": ["low A"]})
+    exercise.refresh_from_db()
+    ready_take.refresh_from_db()
+    assert exercise.title == "Doubling on D: single then full"
+    assert "{gde}d" in exercise.abc
+    assert ready_take.abc == before
+    client.post(address, {**FAMILY, "title": "For Rory"})
+    assert client.get(address).context["form"]["title"].value() == "For Rory"
+
+
+# Phrases
+
+
+def test_a_phrase_keeps_the_abc_as_it_was_typed(client: Client) -> None:
+    new_phrase(client, abc=PHRASE.replace("\n", "\r\n"))
+    exercise = Exercise.objects.get()
+    assert (exercise.family, exercise.title, exercise.tempo_bpm) == ("phrase", "Two bars", 54)
+    assert exercise.abc == PHRASE
+    address = reverse("exercises:edit", args=[exercise.pk])
+    assert client.get(address).context["form"]["abc"].value() == PHRASE
+    client.post(address, {"abc": PHRASE, "tempo_bpm": "60", "title": "Mine", "instruction": ""})
+    exercise.refresh_from_db()
+    assert (exercise.title, exercise.tempo_bpm) == ("Mine", 60)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"abc": PHRASE.replace("{gcd}c", "{gcd}h")}, "Line 7, column 16:"),
+        ({"abc": PHRASE.replace("{gcd}c", "^c")}, "accidentals are not written in the Highland pipe keys"),
+        ({"abc": ""}, "This field is required."),
+        ({"abc": "X:1\nT:x\nM:4/4\nL:1/4\nQ:1/4=54\nK:HP\nA B c d |]\n"}, "There is no gracenote in this music"),
+        ({"abc": PHRASE.replace("Q:1/4=54\n", "")}, "There is no tempo"),
+        ({"abc": PHRASE.replace("=54", "=400")}, "The Q: line says 400"),
+        ({"abc": PHRASE.replace("T:Two bars\n", "")}, "There is no title"),
+        ({"abc": PHRASE + "A" * 5000}, "at most 5000 characters"),
+    ],
+)
+def test_what_is_wrong_in_a_phrase_is_said_with_its_place(client: Client, change: dict[str, str], said: str) -> None:
+    page = new_phrase(client, **change)
+    assert page.status_code == 200
+    assert said in page.content.decode()
+    assert not Exercise.objects.exists()
+
+
+# The preview
+
+
+def test_the_preview_draws_what_is_being_written(client: Client) -> None:
+    drawn = client.post(reverse("exercises:preview"), {**FAMILY, "width": "400"})
+    assert drawn.headers["Content-Type"] == "image/svg+xml"
+    root = ET.fromstring(drawn.content)
+    assert root.get("width") == "360"
+    assert sum("data-movement" in element.attrib for element in root.iter()) == 12
+    drawn = client.post(reverse("exercises:preview"), {"abc": PHRASE, "title": "", "instruction": "", "tempo_bpm": ""})
+    assert b"data-movement" in drawn.content
+    assert not Exercise.objects.exists()
+
+
+def test_the_preview_says_what_is_wrong(client: Client) -> None:
+    wrong = client.post(reverse("exercises:preview"), {"abc": PHRASE.replace("{gcd}c", "{gcd}h")})
+    assert wrong.status_code == 422
+    assert wrong.content.decode().startswith("Line 7, column 16:")
+    wrong = client.post(reverse("exercises:preview"), {**FAMILY, "approaches": []})
+    assert wrong.content.decode() == "Choose at least one note to approach from."
+
+
+# Music and sound
+
+
+def test_music_is_drawn_for_the_width_and_kept(client: Client, exercise: Exercise, monkeypatch: Any) -> None:
+    address = reverse("exercises:music", args=[exercise.pk])
+    first = client.get(address, {"width": "390"})
+    assert ET.fromstring(first.content).get("width") == "360"
+    assert b"<style" not in first.content
+    monkeypatch.setattr("analysis.engraving.svg", lambda *args, **options: pytest.fail("drawn again"))
+    again = client.get(address, {"width": "375"}, headers={"if-none-match": first.headers["ETag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert client.get(address, {"width": "361"}).content == first.content
+    assert "private" in first.headers["Cache-Control"]
+
+
+def test_a_changed_beat_point_or_music_is_drawn_anew(client: Client, exercise: Exercise, studio: Studio) -> None:
+    address = reverse("exercises:music", args=[exercise.pk])
+    first = client.get(address)
+    studio.beat_points = {"doubling": "opens"}
+    studio.save()
+    second = client.get(address, headers={"if-none-match": first.headers["ETag"]})
+    assert second.status_code == 200
+    assert second.headers["ETag"] != first.headers["ETag"]
+    exercise.abc = PHRASE
+    exercise.save()
+    assert client.get(address).headers["ETag"] != second.headers["ETag"]
+
+
+@pytest.mark.parametrize(("asked", "given"), [("0", 320), ("no", 960), ("99999999", 960), ("5000", 1120)])
+def test_widths_out_of_reason_are_brought_within_it(client: Client, exercise: Exercise, asked: str, given: int) -> None:
+    drawn = client.get(reverse("exercises:music", args=[exercise.pk]), {"width": asked})
+    assert ET.fromstring(drawn.content).get("width") == str(given)
+
+
+def heard(response: Any) -> tuple[np.ndarray, int]:
+    """The samples of a FLAC answer and their rate."""
+    with av.open(io.BytesIO(b"".join(response.streaming_content))) as container:
+        frames = [frame.to_ndarray() for frame in container.decode(audio=0)]
+        rate = container.streams.audio[0].rate
+    return np.concatenate(frames, axis=1)[0].astype(np.float64) / 32768, rate
+
+
+def test_the_model_take_sounds_at_the_asked_tempo(client: Client, exercise: Exercise) -> None:
+    address = reverse("exercises:model", args=[exercise.pk])
+    slow, rate = heard(client.get(address, {"tempo": "60"}))
+    quick, _ = heard(client.get(address, {"tempo": "120"}))
+    beats = 32  # of the sample exercise
+    assert rate == 48_000
+    assert (len(slow) - len(quick)) / rate == pytest.approx(beats / 2, abs=0.2)
+    assert np.abs(slow).max() > 0.1
+
+
+def test_the_model_take_is_counted_in_when_wanted(client: Client, exercise: Exercise) -> None:
+    address = reverse("exercises:model", args=[exercise.pk])
+    plain, rate = heard(client.get(address, {"tempo": "60"}))
+    counted, _ = heard(client.get(address, {"tempo": "60", "count_in": "4"}))
+    assert (len(counted) - len(plain)) / rate == pytest.approx(4.0, abs=0.01)
+    clicked, _ = heard(client.get(address, {"tempo": "60", "clicks": "1"}))
+    assert len(clicked) == len(plain)
+    assert np.abs(clicked - plain).max() > 0.1
+
+
+def test_a_model_take_is_made_once_and_served_by_ranges(client: Client, exercise: Exercise, monkeypatch: Any) -> None:
+    address = reverse("exercises:model", args=[exercise.pk])
+    whole = b"".join(client.get(address, {"tempo": "60"}).streaming_content)
+    assert whole[:4] == b"fLaC"
+    monkeypatch.setattr("analysis.model_player.render", lambda *args, **options: pytest.fail("made again"))
+    part = client.get(address, {"tempo": "60"}, headers={"range": "bytes=10-19"})
+    assert part.status_code == 206
+    assert b"".join(part.streaming_content) == whole[10:20]
+    assert len(default_storage.listdir("models")[1]) == 1
+
+
+def test_a_new_version_of_the_program_makes_everything_anew(exercise: Exercise, monkeypatch: Any) -> None:
+    def make() -> str:
+        return rendered.model_take(exercise.abc, tempo_bpm=60, count_in=0, clicks=False, tuning="harmonic")
+
+    first = make()
+    assert make() == first
+    monkeypatch.setattr(rendered, "program_version", lambda: "another")
+    assert make() != first
+
+
+@pytest.mark.parametrize("bad", [{"tempo": "5"}, {"tempo": "x"}, {"count_in": "99"}, {"count_in": "-1"}])
+def test_a_model_take_that_cannot_be_made_says_why(client: Client, exercise: Exercise, bad: dict[str, str]) -> None:
+    response = client.get(reverse("exercises:model", args=[exercise.pk]), bad)
+    assert response.status_code == 400
+    assert response.headers["Content-Type"].startswith("text/plain")
+    assert response.content
+
+
+def test_the_page_works_without_a_script(client: Client, exercise: Exercise) -> None:
+    page = client.get(
+        reverse("exercises:show", args=[exercise.pk]), {"tempo": "48", "sound": "clicks"}
+    ).content.decode()
+    assert f"/exercises/{exercise.pk}/model.flac?tempo=48&amp;count_in=4&amp;clicks=1" in page
+    assert "<noscript><img" in page
+
+
+def test_the_music_can_be_taken_along_as_abc(client: Client, exercise: Exercise) -> None:
+    file = client.get(reverse("exercises:abc", args=[exercise.pk]))
+    assert file.headers["Content-Disposition"] == 'attachment; filename="doubling-on-e-single-then-full.abc"'
+    assert parse_abc(file.content.decode()) == parse_abc(exercise.abc)
+
+
+# The list
+
+
+def test_put_away_exercises_leave_the_list_and_come_back(client: Client, exercise: Exercise) -> None:
+    listed, away = reverse("exercises:list"), f"{reverse('exercises:list')}?away=1"
+    client.post(reverse("exercises:put-away", args=[exercise.pk]), follow=True)
+    assert exercise.title not in client.get(listed).content.decode()
+    assert exercise.title in client.get(away).content.decode()
+    assert "put away" in client.get(reverse("exercises:show", args=[exercise.pk])).content.decode()
+    client.post(reverse("exercises:bring-back", args=[exercise.pk]), follow=True)
+    assert exercise.title in client.get(listed).content.decode()
+
+
+def test_the_list_finds_by_words_and_takes_the_same_queries_for_many(
+    client: Client, exercise: Exercise, studio: Studio, tutor: User, django_assert_num_queries: Any
+) -> None:
+    for number in range(70):
+        Exercise.objects.create(
+            studio=studio, title=f"Chain {number}", family="phrase", abc=PHRASE, tempo_bpm=60, created_by=tutor
+        )
+    with django_assert_num_queries(4):  # session, person, how many, the page
+        page = client.get(reverse("exercises:list")).content.decode()
+    assert "Page 1 of 2" in page
+    found = client.get(reverse("exercises:list"), {"q": "chain 6"}).content.decode()
+    assert "Chain 61" in found
+    assert exercise.title not in found
+
+
+def test_a_learner_sees_a_set_exercise_even_when_it_was_put_away(
+    client_for: ClientFor, learner: User, exercise: Exercise
+) -> None:
+    address = reverse("exercises:show", args=[exercise.pk])
+    assert client_for(learner).get(address).status_code == 404
+    set_plan(learner, starts_on=timezone.localdate(), rows=[SetRow(exercise, 60)])
+    exercise.put_away_at = timezone.now()
+    exercise.save()
+    page = client_for(learner).get(address).content.decode()
+    assert "Record it" in page
+    assert "Put away" not in page
