@@ -10,6 +10,7 @@ from django.core.files.uploadedfile import UploadedFile
 from django.db.models import Q, QuerySet
 from django.http import HttpRequest
 
+from studio.exercises.access import visible_exercises
 from studio.exercises.models import Exercise
 from studio.people.models import User
 from studio.takes.services import TOO_BIG
@@ -19,11 +20,11 @@ _SETTINGS_LENGTH = 4000
 
 
 def offered_exercises(learner: User, asked: str) -> QuerySet[Exercise]:
-    """The studio's exercises that can be played: those not put away, and the one asked for, which a plan may still hold."""
+    """What was set for the learner and can be played: not put away, or asked for, since a plan may still hold it."""
     wanted = Q(put_away_at__isnull=True)
     if asked.isdecimal() and len(asked) < 10:
         wanted |= Q(pk=int(asked))
-    return Exercise.objects.filter(wanted, studio=learner.studio_id)
+    return visible_exercises(learner).filter(wanted)
 
 
 class TakeForm(forms.Form):
