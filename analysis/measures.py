@@ -194,6 +194,7 @@ def report_movement(
     }
     return {
         "index": index,
+        "written_index": written.index if written else None,
         "kind": played.kind.kind,
         "form": played.kind.form,
         "on": played.on.label,

@@ -85,6 +85,8 @@ MovementReport = TypedDict(
     "MovementReport",
     {
         "index": int,
+        # Which movement of the score it is: the same one may be played twice. None in free playing.
+        "written_index": NotRequired[int | None],
         "kind": Kind,
         "form": Form,
         "on": str,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis.judgement import SURE, Tolerances
@@ -11,26 +10,19 @@ from analysis.report import BeatSource, Flag, MovementReport, Report, ShortNote
 Verdict = Literal["clean", "fault", "unsure"]
 
 
-@dataclass(frozen=True)
-class FlagWord:
-    """A flag's short word and the shape that stands beside it: colour is never alone."""
-
-    word: str
-    shape: str
-
-
-FLAG_WORDS: Final[dict[Flag, FlagWord]] = {
-    "late": FlagWord("late", "›"),
-    "early": FlagWord("early", "‹"),
-    "beat-on-second": FlagWord("beat on the second", "²"),
-    "run-together": FlagWord("run together", "∞"),
-    "missing-gracenote": FlagWord("gracenote missing", "–"),
-    "wrong-gracenote": FlagWord("another note", "≠"),
-    "heavy-gracenote": FlagWord("heavy", "▮"),
-    "crossing-noise": FlagWord("crossing noise", "×"),
-    "uneven": FlagWord("uneven", "≁"),
-    "missed": FlagWord("not played", "○"),
+FLAG_WORDS: Final[dict[Flag, str]] = {
+    "late": "late",
+    "early": "early",
+    "beat-on-second": "beat on the second",
+    "run-together": "run together",
+    "missing-gracenote": "gracenote missing",
+    "wrong-gracenote": "another note",
+    "heavy-gracenote": "heavy",
+    "crossing-noise": "crossing noise",
+    "uneven": "uneven",
+    "missed": "not played",
 }
+_TOP_NOTES: Final = ("high G", "high A")
 VERDICT_WORDS: Final[dict[Verdict, str]] = {"clean": "clean", "fault": "fault", "unsure": "not sure"}
 
 _BEAT_WORDS: Final[dict[BeatSource, str]] = {
@@ -88,9 +80,10 @@ def _facts(movement: MovementReport, source: BeatSource) -> list[str]:
     place = _place(movement, source)
     if place:
         found.append(place)
-    lengths = _listed([f"{_start(note['note'])} {note['length_ms']:.0f} ms" for note in movement["gracenotes"]])
-    if lengths:
-        found.append(f"Gracenotes: {lengths}.")
+    notes = movement["gracenotes"]
+    if notes:
+        lengths = _listed([f"{note['note']} {note['length_ms']:.0f} ms" for note in notes])
+        found.append(f"{'Gracenote' if len(notes) == 1 else 'Gracenotes'}: {lengths}.")
     if movement["gap_ms"] is not None:
         found.append(f"{movement['on']} between the two gracenotes: {movement['gap_ms']:.0f} ms.")
     return found
@@ -102,7 +95,8 @@ def _place(movement: MovementReport, source: BeatSource) -> str:
         return ""
     measures = movement.get("measures")
     point = measures["beat_point"] if measures else "closes"
-    opens_itself = movement["form"] == "half"
+    # Half doublings, and those on high G and high A, open with their theme note: no gracenote closes first.
+    opens_itself = movement["kind"] == "doubling" and (movement["form"] == "half" or movement["on"] in _TOP_NOTES)
     subject = {
         "closes": "The first gracenote closes",
         "opens": "The first gracenote opens",

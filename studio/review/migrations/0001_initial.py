@@ -7,44 +7,72 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     initial = True
 
     dependencies = [
-        ('takes', '0001_initial'),
+        ("takes", "0001_initial"),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 
     operations = [
         migrations.CreateModel(
-            name='PinnedNote',
+            name="PinnedNote",
             fields=[
-                ('id', models.UUIDField(default=uuid.uuid4, editable=False, primary_key=True, serialize=False)),
-                ('movement_index', models.PositiveIntegerField(blank=True, null=True)),
-                ('start_s', models.FloatField(blank=True, null=True)),
-                ('end_s', models.FloatField(blank=True, null=True)),
-                ('text', models.TextField(max_length=2000)),
-                ('created_at', models.DateTimeField(auto_now_add=True)),
-                ('edited_at', models.DateTimeField(blank=True, null=True)),
-                ('deleted_at', models.DateTimeField(blank=True, null=True)),
-                ('answer_to', models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.CASCADE, related_name='answers', to='review.pinnednote')),
-                ('author', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('take', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='pinned_notes', to='takes.take')),
+                ("id", models.UUIDField(default=uuid.uuid4, editable=False, primary_key=True, serialize=False)),
+                ("movement_index", models.PositiveIntegerField(blank=True, null=True)),
+                ("start_s", models.FloatField(blank=True, null=True)),
+                ("end_s", models.FloatField(blank=True, null=True)),
+                ("text", models.TextField(max_length=2000)),
+                ("created_at", models.DateTimeField(auto_now_add=True)),
+                ("edited_at", models.DateTimeField(blank=True, null=True)),
+                ("deleted_at", models.DateTimeField(blank=True, null=True)),
+                (
+                    "answer_to",
+                    models.ForeignKey(
+                        blank=True,
+                        null=True,
+                        on_delete=django.db.models.deletion.CASCADE,
+                        related_name="answers",
+                        to="review.pinnednote",
+                    ),
+                ),
+                (
+                    "author",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to=settings.AUTH_USER_MODEL
+                    ),
+                ),
+                (
+                    "take",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="pinned_notes", to="takes.take"
+                    ),
+                ),
             ],
             options={
-                'ordering': ['created_at'],
+                "ordering": ["created_at"],
             },
         ),
         migrations.CreateModel(
-            name='NoteRead',
+            name="NoteRead",
             fields=[
-                ('id', models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name='ID')),
-                ('read_at', models.DateTimeField(auto_now_add=True)),
-                ('reader', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to=settings.AUTH_USER_MODEL)),
-                ('note', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='reads', to='review.pinnednote')),
+                ("id", models.BigAutoField(auto_created=True, primary_key=True, serialize=False, verbose_name="ID")),
+                ("read_at", models.DateTimeField(auto_now_add=True)),
+                (
+                    "reader",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to=settings.AUTH_USER_MODEL
+                    ),
+                ),
+                (
+                    "note",
+                    models.ForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="reads", to="review.pinnednote"
+                    ),
+                ),
             ],
             options={
-                'constraints': [models.UniqueConstraint(fields=('note', 'reader'), name='read_once')],
+                "constraints": [models.UniqueConstraint(fields=("note", "reader"), name="read_once")],
             },
         ),
     ]

@@ -1,0 +1,151 @@
+"""What the review page shows of a take: its movements and summary in words, its music, and the timeline's data."""
+
+from __future__ import annotations
+
+from typing import Any, TypedDict, cast
+
+from django.urls import reverse
+
+from analysis.chanter import LABELS
+from analysis.report import MovementReport, Report
+from analysis.score import ScoreError
+from studio.people.models import Studio, User
+from studio.review import services, timeline, wording
+from studio.review.services import NoteData
+from studio.takes.models import Take
+from studio.takes.reports import studio_tolerances
+
+_MUSIC_WIDTH_PX = 1120
+
+
+class FlagData(TypedDict):
+    """A flag with its word."""
+
+    code: str
+    word: str
+
+
+class MovementData(TypedDict):
+    """One movement as list, music and timeline show it. `written` is its number in the music, None in free playing."""
+
+    index: int
+    written: int | None
+    name: str
+    bar: int | None
+    beat: float | None
+    start_s: float | None
+    end_s: float | None
+    approach: str
+    verdict: str
+    verdict_word: str
+    flags: list[FlagData]
+    sentences: list[str]
+
+
+def report_of(take: Take) -> Report:
+    """The stored report of a ready take."""
+    return cast(Report, take.report)
+
+
+def movements(take: Take, studio: Studio) -> list[MovementData]:
+    """Every movement of the take in words."""
+    report, limits = report_of(take), studio_tolerances(studio)
+    return [_movement(entry, report, limits) for entry in report["movements"]]
+
+
+def _movement(entry: MovementReport, report: Report, limits: Any) -> MovementData:
+    verdict = wording.verdict(entry)
+    flags = [] if verdict == "unsure" else entry["flags"]
+    return {
+        "index": entry["index"],
+        "written": entry.get("written_index", entry["index"] if entry["bar"] is not None else None),
+        "name": wording.movement_name(entry),
+        "bar": entry["bar"],
+        "beat": entry["beat"],
+        "start_s": entry["start_s"],
+        "end_s": entry["end_s"],
+        "approach": entry["from"] or "start",
+        "verdict": verdict,
+        "verdict_word": wording.VERDICT_WORDS[verdict],
+        "flags": [{"code": flag, "word": wording.FLAG_WORDS[flag]} for flag in flags],
+        "sentences": wording.sentences(entry, report["beat"]["source"], limits),
+    }
+
+
+def summary(take: Take) -> dict[str, Any]:
+    """The take's counts, beat and tuning in words, and the rows by the note approached from."""
+    report = report_of(take)
+    counts = report["summary"]["by_approach"]
+    rows = [
+        {
+            "approach": note,
+            "clean": counts[note]["clean"],
+            "movements": counts[note]["movements"],
+            "flags": [
+                f"{wording.FLAG_WORDS[flag]} {number}"
+                for flag, number in sorted(counts[note]["flags"].items())
+                if flag in wording.FLAG_WORDS
+            ],
+        }
+        for note in (*LABELS, "start")
+        if note in counts
+    ]
+    tempo = report["beat"]["tempo_bpm"]
+    return {
+        "clean": report["summary"]["clean"],
+        "movements": report["summary"]["movements"],
+        "words": wording.summary_words(report),
+        "beat": wording.beat_words(report["beat"]["source"]),
+        "tempo": None if tempo is None else round(tempo),
+        "by_approach": rows,
+        "instrument": report["instrument"]["kind"],
+        "low_a_hz": report["instrument"]["low_a_hz"],
+    }
+
+
+def music(take: Take, studio: Studio) -> str | None:
+    """The take's written music as SVG; None for free playing, or where it can no longer be drawn."""
+    if not take.abc:
+        return None
+    from studio.exercises.rendered import picture
+
+    try:
+        drawn, _ = picture(take.abc, width_px=_MUSIC_WIDTH_PX, beat_points=studio.beat_points)
+    except ScoreError:
+        return None
+    return drawn
+
+
+def payload(take: Take, reader: User, studio: Studio) -> dict[str, Any]:
+    """All that the page's scripts need, in one answer."""
+    notes = services.notes_of(take, reader)
+    report = report_of(take)
+    return {
+        "figure": timeline.figure(report, notes),
+        "movements": movements(take, studio),
+        "notes": notes,
+        "duration_s": report["recording"]["duration_s"],
+        "beats_s": report["beat"]["beats_s"],
+    }
+
+
+def addresses(take: Take, reader: User) -> dict[str, str]:
+    """The addresses that the page's scripts use."""
+    found = {
+        "timeline_url": reverse("review:timeline", args=[take.pk]),
+        "notes_url": reverse("review:notes", args=[take.pk]),
+        "read_url": reverse("review:read", args=[take.pk]),
+        "sound_url": reverse("takes:sound", args=[take.pk]),
+    }
+    if reader.is_tutor:
+        found["plan_url"] = f"{reverse('week:plan', args=[take.learner_id])}?take={take.pk}"
+    return found
+
+
+def threads(notes: list[NoteData]) -> list[dict[str, Any]]:
+    """Notes with their answers under them, in the order written."""
+    answers: dict[str, list[NoteData]] = {}
+    for note in notes:
+        if note["answer_to"]:
+            answers.setdefault(note["answer_to"], []).append(note)
+    return [{"note": note, "answers": answers.get(note["id"], [])} for note in notes if not note["answer_to"]]
