@@ -14,6 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, cast
 
+import analysis.api  # noqa: F401  (as the real one does: loaded before the pool is forked, not by every process anew)
 from analysis.judgement import judge, tolerances
 from analysis.report import Report
 

@@ -80,6 +80,8 @@ class Command:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
+        if error is not None:
+            print(f"{' '.join(self.process.args[1:])} said:\n{self.output}")  # type: ignore[index]
         if self.process.poll() is None:
             try:
                 self.stop()

@@ -95,7 +95,8 @@ class TestCreating:
         assert (take.abc, take.tempo_bpm) == (exercise.abc, 60)
         assert (take.original_name, take.original_bytes) == ("take.m4a", 10)
         assert take.recorder_settings == {"sampleRate": 48000}
-        assert take.original.read() == b"some sound"
+        with take.original.open() as sound:
+            assert sound.read() == b"some sound"
         assert stored() == [f"takes/{take.pk}/original"]
 
     def test_free_playing(self, make: Make) -> None:

@@ -12,7 +12,9 @@ from argparse import ArgumentTypeError
 from typing import Any, Final
 
 from celery.exceptions import SecurityWarning
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandParser
+from django.utils.module_loading import import_string
 
 from studio.launcher import end_group, worker_count
 
@@ -42,8 +44,14 @@ class Command(BaseCommand):
         warnings.filterwarnings("ignore", category=SecurityWarning)
         if options["until_stdin_closes"]:
             threading.Thread(target=_stop_with_parent, daemon=True).start()
+        from billiard import pool
+
         from studio.celery import app
 
+        # A pool process that ends waits 30 s for its last result to be fetched by a main process that, when it is stopped just
+        # then, has left off fetching. Nothing hangs on it here: the result stands in the database.
+        pool.GUARANTEE_MESSAGE_CONSUMPTION_RETRY_LIMIT = 10
+        import_string(settings.TAKES_ANALYSIS)  # before the pool is forked: its processes share what is loaded
         app.worker_main([
             "--quiet", "worker", "--pool", "prefork", "--concurrency", str(options["concurrency"] or worker_count()),
             "--hostname", f"fingerwork-{os.getpid()}@%h", "--loglevel", "WARNING", "--max-tasks-per-child", "50",

@@ -1,0 +1,68 @@
+"""Run as a program, on the database and storage that the environment names: fills them for tests of real processes.
+
+    outside.py populate          a studio with tutor, learner and exercise; prints their keys and a session for each as JSON
+    outside.py takes NUMBER      that many queued takes, each rung for; prints their keys as JSON
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+sys.path.insert(0, str(Path(__file__).parents[2]))
+
+import django
+
+django.setup()
+
+from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_KEY
+from django.contrib.sessions.backends.db import SessionStore
+from django.core.files.base import ContentFile
+from django.core.management import call_command
+
+from studio.exercises.models import Exercise
+from studio.people.models import Studio, User
+from studio.takes.services import create_take
+
+ABC = Path(__file__).parents[1] / "data" / "sample_report.abc"
+
+
+def _session(user: User) -> str:
+    session = SessionStore()
+    session[SESSION_KEY] = str(user.pk)
+    session[BACKEND_SESSION_KEY] = "django.contrib.auth.backends.ModelBackend"
+    session[HASH_SESSION_KEY] = user.get_session_auth_hash()
+    session.create()
+    return str(session.session_key)
+
+
+def populate() -> dict[str, Any]:
+    call_command("migrate", verbosity=0)
+    studio = Studio.objects.create(name="Strathmorrow Juniors")
+    people = {
+        role: User.objects.create_user(role, studio=studio, role=role, display_name=role) for role in ("tutor", "learner")
+    }
+    exercise = Exercise.objects.create(
+        studio=studio,
+        title="Doubling on E",
+        family=Exercise.Family.SINGLE_THEN_FULL,
+        abc=ABC.read_text(encoding="utf-8"),
+        tempo_bpm=60,
+    )
+    return {"exercise": exercise.pk, **{role: _session(user) for role, user in people.items()}}
+
+
+def takes(number: int) -> list[str]:
+    learner, exercise = User.objects.get(role="learner"), Exercise.objects.get()
+    made = [
+        create_take(learner=learner, exercise=exercise, upload=ContentFile(f"sound number {place:3}".encode(), "take.wav"))
+        for place in range(number)
+    ]
+    return [str(take.pk) for take in made]
+
+
+if __name__ == "__main__":
+    command, *rest = sys.argv[1:]
+    print(json.dumps(populate() if command == "populate" else takes(int(rest[0]))))
