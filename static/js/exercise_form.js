@@ -30,16 +30,13 @@ async function draw() {
     say("The studio cannot be reached; the music is not up to date.", true);
     return;
   }
-  const text = await response.text();
+  const answer = response.ok ? await response.json() : { problems: ["The music could not be drawn. Load the page again."] };
   if (mine !== asked) return; // a later change has asked again
-  if (response.ok) {
-    place.replaceChildren(pictureFrom(text));
-    place.hidden = false;
-    say("The small wedges mark where each beat falls.", false);
-  } else if (response.status === 422) {
-    say(text, true);
+  if (answer.problems) {
+    say(answer.problems.join("\n"), true);
   } else {
-    say("The music could not be drawn. Load the page again.", true);
+    place.replaceChildren(pictureFrom(answer.svg));
+    say("The small wedges mark where each beat falls.", false);
   }
 }
 

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
-from django.db import models
+from fractions import Fraction
 
+from django.db import models
+from django.utils.functional import cached_property
+
+from analysis.score import ScoreError, parse_abc
 from studio.people.models import Studio, User
 
 
@@ -33,3 +37,12 @@ class Exercise(models.Model):
 
     def __str__(self) -> str:
         return self.title
+
+    @cached_property
+    def beats_a_bar(self) -> int:
+        """How many beats one bar has: what a count-in of one bar takes. Of music that cannot be read, four."""
+        try:
+            score = parse_abc(self.abc)
+        except ScoreError:
+            return 4
+        return round(Fraction(*score.meter) / score.beat_unit)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from fractions import Fraction
 from typing import Any
 from urllib.parse import urlencode
 
@@ -15,6 +14,7 @@ from django.http import (
     HttpResponseBase,
     HttpResponseNotModified,
     HttpResponseRedirect,
+    JsonResponse,
 )
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -23,12 +23,12 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.text import slugify
 from django.views.decorators.http import require_POST, require_safe
 
-from analysis.score import parse_abc
+from analysis.score import Score, ScoreError, parse_abc
 from studio import ranges
 from studio.exercises.access import exercise_or_404, visible_exercises
 from studio.exercises.forms import FamilyForm, HearForm, PhraseForm
 from studio.exercises.models import Exercise
-from studio.exercises.rendered import model_take, picture
+from studio.exercises.rendered import fitting_width, model_take, picture
 from studio.people.access import PersonRequest, member_required, studio_of, tutor_required
 
 _PAGE = 60
@@ -102,20 +102,16 @@ def _first_choices(request: HttpRequest) -> dict[str, Any]:
 
 @tutor_required
 @require_POST
-def preview(request: PersonRequest) -> HttpResponse:
-    """The music of a form that is being filled in, drawn; or 422 with what is wrong, one sentence a line."""
+def preview(request: PersonRequest) -> JsonResponse:
+    """A form that is being filled in: its music drawn as `svg`, or what is wrong with it, a list of `problems`."""
     form = PhraseForm(request.POST) if "abc" in request.POST else FamilyForm(request.POST)
     form.is_valid()
-    score = form.score
-    if score is None:
-        said = [str(text) for texts in form.errors.values() for text in texts]
-        return HttpResponse("\n".join(said), status=422, content_type="text/plain; charset=utf-8")
+    if form.score is None:
+        return JsonResponse({"problems": [str(text) for texts in form.errors.values() for text in texts]})
     from analysis.engraving import svg
-    from studio.exercises.rendered import fitting_width
 
     width = fitting_width(_whole(request.POST.get("width"), 720))
-    drawn = svg(score, width_px=width, beat_points=studio_of(request.user).beat_points)
-    return HttpResponse(drawn, content_type="image/svg+xml")
+    return JsonResponse({"svg": svg(form.score, width_px=width, beat_points=studio_of(request.user).beat_points)})
 
 
 @member_required
@@ -123,26 +119,33 @@ def preview(request: PersonRequest) -> HttpResponse:
 def show(request: PersonRequest, pk: int) -> HttpResponse:
     """One exercise: its music, its text version, and how it sounds."""
     exercise = exercise_or_404(request.user, pk)
-    score = parse_abc(exercise.abc)
+    score, problem = _read(exercise)
     hear = HearForm(request.GET)
     hear.is_valid()
     tempo = hear.cleaned_data.get("tempo") or exercise.tempo_bpm
     from analysis.engraving import describe
 
-    beats_a_bar = round(float(Fraction(*score.meter) / score.beat_unit))
     sound = request.GET.get("sound", "")
-    asked = {"tempo": tempo, "count_in": beats_a_bar if sound else 0, "clicks": int(sound == "clicks")}
+    asked = {"tempo": tempo, "count_in": exercise.beats_a_bar if sound else 0, "clicks": int(sound == "clicks")}
     context = {
         "exercise": exercise,
-        "description": describe(score).splitlines(),
-        "movement_count": len(score.movements),
+        "problem": problem,
+        "description": describe(score).splitlines() if score else [],
+        "movement_count": len(score.movements) if score else 0,
         "tempo": tempo,
-        "beats_a_bar": beats_a_bar,
         "sound": sound,
         "sound_address": f"{reverse('exercises:model', args=[pk])}?{urlencode({k: v for k, v in asked.items() if v})}",
         "file_name": slugify(exercise.title) or "exercise",
     }
     return render(request, "exercises/show.html", context)
+
+
+def _read(exercise: Exercise) -> tuple[Score | None, str]:
+    """The exercise's music, or why it cannot be read: what was once saved may be refused by a later reader of ABC."""
+    try:
+        return parse_abc(exercise.abc), ""
+    except ScoreError as error:
+        return None, str(error)
 
 
 @member_required
@@ -151,7 +154,10 @@ def music(request: PersonRequest, pk: int) -> HttpResponseBase:
     """The music drawn, as SVG; `width` says for how many CSS pixels."""
     exercise = exercise_or_404(request.user, pk)
     width = _whole(request.GET.get("width"), 960)
-    drawn, etag = picture(exercise.abc, width_px=width, beat_points=exercise.studio.beat_points)
+    try:
+        drawn, etag = picture(exercise.abc, width_px=width, beat_points=exercise.studio.beat_points)
+    except ScoreError as error:
+        return HttpResponse(str(error), status=422, content_type="text/plain; charset=utf-8")
     response: HttpResponse
     if etag in request.headers.get("If-None-Match", ""):
         response = HttpResponseNotModified()

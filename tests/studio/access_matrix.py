@@ -67,7 +67,7 @@ EXERCISE_ROWS: Final = (
     Row("exercises:list", MEMBERS),
     Row("exercises:new", TUTORS),
     Row("exercises:new-phrase", TUTORS),
-    Row("exercises:preview", (422, 404, 404, 422, LOG_IN), "post"),
+    Row("exercises:preview", TUTORS, "post"),
     Row("exercises:show", BOTH, args=("exercise",)),
     Row("exercises:edit", OWN_TUTOR, args=("exercise",)),
     Row("exercises:put-away", OWN_TUTOR_DOES, "post", args=("exercise",)),

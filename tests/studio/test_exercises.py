@@ -186,22 +186,20 @@ def test_what_is_wrong_in_a_phrase_is_said_with_its_place(client: Client, change
 
 
 def test_the_preview_draws_what_is_being_written(client: Client) -> None:
-    drawn = client.post(reverse("exercises:preview"), {**FAMILY, "width": "400"})
-    assert drawn.headers["Content-Type"] == "image/svg+xml"
-    root = ET.fromstring(drawn.content)
+    drawn = client.post(reverse("exercises:preview"), {**FAMILY, "width": "400"}).json()["svg"]
+    root = ET.fromstring(drawn)
     assert root.get("width") == "360"
     assert sum("data-movement" in element.attrib for element in root.iter()) == 12
-    drawn = client.post(reverse("exercises:preview"), {"abc": PHRASE, "title": "", "instruction": "", "tempo_bpm": ""})
-    assert b"data-movement" in drawn.content
+    sent = {"abc": PHRASE, "title": "", "instruction": "", "tempo_bpm": ""}
+    assert "data-movement" in client.post(reverse("exercises:preview"), sent).json()["svg"]
     assert not Exercise.objects.exists()
 
 
 def test_the_preview_says_what_is_wrong(client: Client) -> None:
-    wrong = client.post(reverse("exercises:preview"), {"abc": PHRASE.replace("{gcd}c", "{gcd}h")})
-    assert wrong.status_code == 422
-    assert wrong.content.decode().startswith("Line 7, column 16:")
-    wrong = client.post(reverse("exercises:preview"), {**FAMILY, "approaches": []})
-    assert wrong.content.decode() == "Choose at least one note to approach from."
+    wrong = client.post(reverse("exercises:preview"), {"abc": PHRASE.replace("{gcd}c", "{gcd}h")}).json()
+    assert wrong["problems"][0].startswith("Line 7, column 16:")
+    wrong = client.post(reverse("exercises:preview"), {**FAMILY, "approaches": []}).json()
+    assert wrong == {"problems": ["Choose at least one note to approach from."]}
 
 
 # Music and sound
@@ -307,6 +305,25 @@ def test_the_music_can_be_taken_along_as_abc(client: Client, exercise: Exercise)
     file = client.get(reverse("exercises:abc", args=[exercise.pk]))
     assert file.headers["Content-Disposition"] == 'attachment; filename="doubling-on-e-single-then-full.abc"'
     assert parse_abc(file.content.decode()) == parse_abc(exercise.abc)
+
+
+@pytest.mark.parametrize(("meter", "beats"), [("4/4", 4), ("6/8", 2), ("3/4", 3), ("9/8", 3)])
+def test_a_bar_is_counted_in_by_its_beats(exercise: Exercise, meter: str, beats: int) -> None:
+    exercise.abc = f"X:1\nT:x\nM:{meter}\nL:1/8\nQ:60\nK:HP\n{{g}}A2|]\n"
+    assert exercise.beats_a_bar == beats
+
+
+def test_music_that_cannot_be_read_any_more_says_so(client: Client, client_for: ClientFor, learner: User) -> None:
+    new_phrase(client)
+    exercise = Exercise.objects.get()
+    set_plan(learner, starts_on=timezone.localdate(), rows=[SetRow(exercise, 60)])
+    Exercise.objects.update(abc="nonsense")
+    page = client.get(reverse("exercises:show", args=[exercise.pk]))
+    assert page.status_code == 200
+    assert "This music cannot be read any more" in page.content.decode()
+    assert client.get(reverse("exercises:music", args=[exercise.pk])).status_code == 422
+    assert client.get(reverse("exercises:model", args=[exercise.pk])).status_code == 400
+    assert client_for(learner).get(reverse("week:mine")).status_code == 200
 
 
 # The list

@@ -392,7 +392,7 @@ def test_unread_notes_stand_first_until_they_are_read(
     PinnedNote.objects.create(take=ready_take, author=tutor, answer_to=gone, text="Answer to what is gone")
     PinnedNote.objects.create(take=ready_take, author=learner, text="My own")
     html = client_for(learner).get("/week/").content.decode()
-    assert html.index("Open it up here.") < html.index("This week</h1>")
+    assert html.index("Open it up here.") < html.index("set anything yet")
     assert f"/takes/{ready_take.pk}/#note-{note.pk}" in html
     for unseen in ("Gone", "Answer to what", "My own"):
         assert unseen not in html
