@@ -46,7 +46,8 @@ class BeatLine:
         return float(np.polyfit(middles / 60.0, 60.0 / np.diff(self.beats_s), 1)[0])
 
     def nearest(self, time_s: float) -> tuple[float, float]:
-        """The beat nearest to `time_s` and the beat's length there, in seconds; the line is carried on beyond its ends."""
+        """The beat nearest to `time_s` and the beat's length there, in seconds; the line is carried on beyond its
+        ends."""
         place = round(self.place(time_s))
         return self.at(place), self.length_s(min(max(place, 0), self.beats_s.size - 1))
 

@@ -56,7 +56,7 @@ def _signed(value: float) -> str:
 
 
 def _movements(movements: Iterable[MovementReport]) -> str:
-    rows = [("time", "bar", "beat", "movement", "from", "to beat", "verdict")]
+    rows: list[tuple[str, ...]] = [("time", "bar", "beat", "movement", "from", "to beat", "verdict")]
     for movement in movements:
         rows.append(
             (
@@ -136,7 +136,7 @@ def _lengths(parts_ms: list[float]) -> str:
 
 def _by_approach(report: Report) -> str:
     entries = report["summary"]["by_approach"]
-    rows = [("from", "clean", "faults")]
+    rows: list[tuple[str, ...]] = [("from", "clean", "faults")]
     for note in (*LABELS, "start"):
         if note in entries:
             entry = entries[note]

@@ -53,6 +53,13 @@ export function startNotes(data, root, { player, onChange }) {
     return note.start_s === null ? "" : `at ${note.start_s.toFixed(1)} s`;
   }
 
+  // Where a note is heard: its own place, or its movement's.
+  function spot(note) {
+    if (note.start_s !== null) return { start: note.start_s, end: note.end_s };
+    const movement = data.movements.find((entry) => entry.index === note.movement_index);
+    return movement?.start_s == null ? null : { start: movement.start_s, end: movement.end_s };
+  }
+
   function head(note) {
     const line = element("p", { className: "note-head small" }, element("strong", { textContent: note.author }));
     const when = `${note.tutor ? " tutor," : ""} ${note.created}${note.edited ? ", edited" : ""}`;
@@ -75,7 +82,7 @@ export function startNotes(data, root, { player, onChange }) {
     if (where) item.append(element("p", { className: "note-place small", textContent: where }));
     item.append(element("p", { className: "note-text", textContent: note.text }));
     const tools = element("div", { className: "note-tools" });
-    if (note.start_s !== null) {
+    if (spot(note) !== null) {
       const play = button("Play this spot", () => hear(note), "note-play");
       play.setAttribute("aria-label", `Play ${where}`);
       tools.append(play);
@@ -106,7 +113,8 @@ export function startNotes(data, root, { player, onChange }) {
 
   function hear(note) {
     if (note.movement_index !== null) selection.choose(note.movement_index, "notes");
-    player.playSpot(note.start_s, note.end_s);
+    const { start, end } = spot(note);
+    player.playSpot(start, end);
   }
 
   function open(what) {

@@ -1,4 +1,5 @@
-"""Pinned notes: pinning, answering, editing, deleting with a way back, and reading. The domain's functions, apart from views."""
+"""Pinned notes: pinning, answering, editing, deleting with a way back, and reading. The domain's functions, apart from
+views."""
 
 from __future__ import annotations
 
@@ -22,7 +23,8 @@ class NoteError(ValueError):
 
 
 class NoteData(TypedDict):
-    """A note as the page shows it. `mine`: the reader wrote it; `tutor`: a tutor did; `unread`: the reader has not read it."""
+    """A note as the page shows it. `mine`: the reader wrote it; `tutor`: a tutor did; `unread`: the reader has not
+    read it."""
 
     id: str
     author: str

@@ -1,8 +1,8 @@
 """A report as a plotly figure: the nine notes as lanes, every sound in its lane, beats, movements and pinned notes.
 
-Everything is a trace: shapes are slow to draw and send no clicks. The figure brings no colours; each trace says its part in ``meta``
-and the page colours it from its style sheet, in light and in dark. Lanes count 0 (low G) to 8 (high A); above them stand the
-movements and the pinned notes.
+Everything is a trace: shapes are slow to draw and send no clicks. The figure brings no colours; each trace says its
+part in ``meta`` and the page colours it from its style sheet, in light and in dark. Lanes count 0 (low G) to 8 (high
+A); above them stand the movements and the pinned notes.
 """
 
 from __future__ import annotations
@@ -157,7 +157,7 @@ def _layout(go: Any, report: Report) -> Any:
         dragmode="pan",
         hovermode="closest",
         showlegend=False,
-        margin={"l": 62, "r": 8, "t": 6, "b": 34},
+        margin={"l": 84, "r": 8, "t": 6, "b": 34},
         xaxis={
             "range": [0.0, report["recording"]["duration_s"]],
             "ticksuffix": " s",

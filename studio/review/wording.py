@@ -202,4 +202,4 @@ def summary_words(report: Report) -> str:
         return words
     side = "on" if abs(middle) < 5 else f"{abs(middle):.0f} ms {'after' if middle > 0 else 'before'}"
     beat = "the steady line" if report["beat"]["source"] == "fitted" else "the beat"
-    return f"{words} In the middle {side} {beat}, spread {spread:.0f} ms."
+    return f"{words} Typically {side} {beat}, with a spread of {spread:.0f} ms."

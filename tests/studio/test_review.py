@@ -1,0 +1,346 @@
+"""The review room: its page, its timeline, its pinned notes, and its words."""
+
+import copy
+import gzip
+import json
+from typing import get_args
+
+import pytest
+from django.urls import reverse
+
+from analysis.judgement import Tolerances, judge
+from analysis.report import FLAGS, BeatSource
+from studio.review import services, timeline, wording
+from studio.review.models import NoteRead, PinnedNote
+from studio.review.services import NoteError
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def address(ready_take):
+    return lambda name: reverse(f"review:{name}", args=[ready_take.pk])
+
+
+def post(client, url, data, method="post"):
+    return getattr(client, method)(url, data=json.dumps(data), content_type="application/json")
+
+
+# The page
+
+
+def test_the_page_shows_every_movement_in_words(client_for, tutor, ready_take, address):
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "Doubling on E: single then full" in page
+    assert "9 of 15" in page
+    for movement in ready_take.report["movements"]:
+        assert wording.movement_name(movement) in page
+    assert "clicks heard in the take" in page
+    assert 'data-movement="14"' in page
+
+
+def test_opening_marks_the_take_as_heard_for_tutors_only(client_for, tutor, learner, ready_take, address):
+    client_for(learner).get(address("take"))
+    ready_take.refresh_from_db()
+    assert ready_take.heard_at is None
+    client_for(tutor).get(address("take"))
+    ready_take.refresh_from_db()
+    first = ready_take.heard_at
+    assert first is not None
+    client_for(tutor).get(address("take"))
+    ready_take.refresh_from_db()
+    assert ready_take.heard_at == first
+
+
+def test_only_tutors_are_offered_to_set_next_week(client_for, tutor, learner, ready_take, address):
+    plan = reverse("week:plan", args=[learner.pk]) + f"?take={ready_take.pk}"
+    assert plan in client_for(tutor).get(address("take")).content.decode()
+    assert plan not in client_for(learner).get(address("take")).content.decode()
+
+
+def test_a_take_that_is_not_ready_is_waited_for(client_for, learner, ready_take, address):
+    type(ready_take).objects.filter(pk=ready_take.pk).update(state="queued")
+    answer = client_for(learner).get(address("take"))
+    assert answer.status_code == 302
+    assert answer.url == reverse("takes:take", args=[ready_take.pk])
+    assert client_for(learner).get(address("timeline")).status_code == 404
+
+
+def test_free_playing_has_no_music_and_still_a_page(client_for, tutor, ready_take, address):
+    report = copy.deepcopy(ready_take.report)
+    for movement in report["movements"]:
+        movement.update(bar=None, beat=None, written_index=None)
+    ready_take.report, ready_take.abc, ready_take.exercise = report, "", None
+    ready_take.save()
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "Free playing" in page
+    assert 'id="music"' not in page
+
+
+@pytest.mark.parametrize("movements", [0, 15, 400])
+def test_the_page_takes_at_most_twelve_queries_whatever_its_size(
+    client_for, tutor, learner, ready_take, address, django_assert_max_num_queries, movements
+):
+    report = copy.deepcopy(ready_take.report)
+    source = report["movements"]
+    report["movements"] = [{**source[n % 15], "index": n} for n in range(movements)]
+    ready_take.report = report
+    ready_take.save()
+    for number in range(min(movements, 30)):
+        services.pin(ready_take, learner, f"note {number}", movement_index=number)
+    client = client_for(tutor)
+    client.get(address("take"))
+    with django_assert_max_num_queries(12):
+        client.get(address("take"))
+    with django_assert_max_num_queries(12):
+        client.get(address("timeline"))
+
+
+def test_only_this_page_lets_plotly_style_its_elements(client_for, tutor, address):
+    client = client_for(tutor)
+    policy = client.get(address("take")).headers["Content-Security-Policy"]
+    assert "style-src 'self' 'unsafe-inline'" in policy
+    assert "script-src 'self';" in policy + ";"
+    assert "unsafe-inline" not in client.get(reverse("week:board")).headers["Content-Security-Policy"]
+
+
+# The timeline
+
+
+def test_the_timeline_answers_compressed_and_privately(client_for, tutor, address):
+    answer = client_for(tutor).get(address("timeline"), headers={"Accept-Encoding": "gzip"})
+    assert answer.headers["Content-Encoding"] == "gzip"
+    assert "private" in answer.headers["Cache-Control"]
+    data = json.loads(gzip.decompress(answer.content))
+    assert len(data["movements"]) == 15
+    assert data["duration_s"] == pytest.approx(37.4, abs=0.1)
+
+
+def parts(report, notes=()):
+    return {trace["meta"]["part"]: trace for trace in timeline.figure(report, notes)["data"]}
+
+
+def test_every_sound_stands_in_its_lane_at_its_length(sample_report):
+    found = parts(sample_report)
+    sounds = [note for note in sample_report["notes"] if note["role"] == "gracenote"]
+    trace = found["gracenote"]
+    assert list(trace["base"]) == [note["start_s"] for note in sounds]
+    assert list(trace["x"]) == pytest.approx([note["end_s"] - note["start_s"] for note in sounds])
+    assert set(trace["y"]) <= set(range(9))
+    assert len(found["gracenote-mark"]["x"]) == len(sounds)
+    assert len(found["theme"]["x"]) + len(found["gracenote"]["x"]) + len(found["crossing"]["x"]) == 63
+
+
+def test_movements_differ_by_shape_and_carry_their_index(sample_report):
+    trace = parts(sample_report)["movements"]
+    shapes = dict(zip(trace["text"], trace["marker"]["symbol"], strict=True))
+    assert len(set(shapes.values())) == len(shapes) == 2
+    assert list(trace["customdata"]) == list(range(15))
+
+
+def test_the_figure_is_traces_without_shapes_or_colours(sample_report):
+    figure = timeline.figure(sample_report, [])
+    assert "shapes" not in figure["layout"]
+    assert "#" not in json.dumps(figure["data"])
+
+
+def test_a_movement_that_was_not_played_has_no_marker(sample_report):
+    sample_report["movements"][3]["start_s"] = None
+    assert 3 not in parts(sample_report)["movements"]["customdata"]
+
+
+# Words
+
+
+def spoken(flag, **changes):
+    """The sentences of a movement that has `flag`, with measures that give it."""
+    measures = {
+        "written": ["high G", "F"], "parts_ms": [40.0, 95.0], "first_offset_ms": 74.0, "second_offset_ms": None,
+        "beat_length_ms": 1000.0, "noises": [], "played": True, "beat_point": "closes",
+        "aligned": [
+            {"note": "D" if flag == "wrong-gracenote" else "high G", "start_s": 1.0, "length_ms": 118.0},
+            None if flag == "missing-gracenote" else {"note": "F", "start_s": 1.2, "length_ms": 40.0},
+        ],
+    }  # fmt: skip
+    movement = {
+        "index": 0, "kind": "doubling", "form": "full", "on": "E", "from": "low A", "bar": 1, "beat": 2.0,
+        "start_s": 1.0, "end_s": 1.3, "beat_s": 1.0, "beat_offset_ms": 74.0, "gap_ms": 12.0,
+        "gracenotes": [n for n in measures["aligned"] if n],
+        "crossing_noises": [{"note": "low A", "start_s": 1.1, "length_ms": 22.0}],
+        "flags": [flag] if flag else [], "confidence": 0.9, "measures": measures,
+    }  # fmt: skip
+    movement.update(changes)
+    return " ".join(wording.sentences(movement, changes.get("source", "click"), Tolerances()))
+
+
+@pytest.mark.parametrize(
+    ("flag", "words"),
+    [
+        ("late", "closes 74 ms after the beat. Late: up to 62 ms passes"),
+        ("early", "Early: up to 62 ms passes"),
+        ("beat-on-second", "second gracenote stands on the beat"),
+        ("run-together", "only 12 ms of E between them, 20 ms are needed"),
+        ("missing-gracenote", "The F gracenote does not sound"),
+        ("wrong-gracenote", "D sounds where the high G gracenote is written"),
+        ("heavy-gracenote", "the high G gracenote is 118 ms long, up to 90 ms passes"),
+        ("crossing-noise", "low A sounds for 22 ms, which is not written"),
+        ("uneven", "its parts last 40, 95 ms"),
+        ("missed", "Not played"),
+    ],
+)
+def test_each_flag_has_its_sentence(flag, words):
+    assert words in spoken(flag)
+    assert flag in wording.FLAG_WORDS
+
+
+def test_every_flag_and_beat_source_has_words():
+    assert set(wording.FLAG_WORDS) == set(FLAGS)
+    assert all(wording.beat_words(source) for source in get_args(BeatSource))
+
+
+def test_a_fitted_beat_speaks_of_evenness():
+    assert "evenness, not lateness" in wording.beat_words("fitted")
+    assert "after the steady line of this take" in spoken("late", source="fitted")
+
+
+def test_unsure_is_said_and_no_fault_is_named():
+    words = spoken("late", confidence=0.2)
+    assert words.startswith("Not sure")
+    assert "Late" not in words
+
+
+def test_clean_is_said(sample_report):
+    clean = next(m for m in sample_report["movements"] if not m["flags"])
+    assert wording.sentences(clean, "click", Tolerances())[0] == "Clean."
+
+
+@pytest.mark.parametrize(
+    ("form", "on", "approach", "name"),
+    [
+        ("full", "E", "low A", "doubling on E from low A"),
+        ("thumb", "E", "high G", "thumb doubling on E from high G"),
+        ("half", "F", "high A", "half doubling on F from high A"),
+        ("full", "B", None, "doubling on B"),
+    ],
+)
+def test_movements_are_named_as_the_trade_does(form, on, approach, name):
+    assert wording.movement_name({"kind": "doubling", "form": form, "on": on, "from": approach}) == name
+
+
+# Notes
+
+
+def test_a_note_on_a_movement_takes_its_place(ready_take, tutor):
+    note = services.pin(ready_take, tutor, "  Listen here.  ", movement_index=3)
+    assert (note.text, note.movement_index) == ("Listen here.", 3)
+    assert note.start_s == ready_take.report["movements"][3]["start_s"]
+
+
+def test_a_note_is_pinned_answered_edited_and_seen_by_the_other(client_for, tutor, learner, address):
+    theirs, ours = client_for(tutor), client_for(learner)
+    made = post(theirs, address("notes"), {"text": "Lift with the gracenote.", "movement_index": 3}).json()["note"]
+    assert made["mine"]
+    seen = ours.get(address("notes")).json()["notes"]
+    assert [(n["text"], n["unread"], n["mine"], n["tutor"]) for n in seen] == [
+        ("Lift with the gracenote.", True, False, True)
+    ]
+    answer = post(ours, address("notes"), {"text": "Like this?", "answer_to": made["id"]}).json()["note"]
+    assert answer["answer_to"] == made["id"]
+    post(ours, reverse("review:note", args=[answer["id"]]), {"text": "Like that?"})
+    notes = theirs.get(address("notes")).json()["notes"]
+    assert [(n["text"], n["edited"]) for n in notes] == [("Lift with the gracenote.", False), ("Like that?", True)]
+
+
+def test_an_answer_to_an_answer_joins_the_thread(ready_take, tutor, learner):
+    first = services.pin(ready_take, tutor, "One.", movement_index=0)
+    second = services.pin(ready_take, learner, "Two.", answer_to=first)
+    third = services.pin(ready_take, tutor, "Three.", answer_to=second)
+    assert third.answer_to == first
+
+
+def test_reading_is_kept_for_each_reader(client_for, tutor, learner, ready_take, address):
+    note = services.pin(ready_take, tutor, "Read me.", start_s=2.0)
+    assert post(client_for(learner), address("read"), {"ids": [str(note.pk)]}).json() == {"read": 1}
+    assert not client_for(learner).get(address("notes")).json()["notes"][0]["unread"]
+    assert post(client_for(learner), address("read"), {}).json() == {"read": 0}
+    assert NoteRead.objects.get().reader == learner
+
+
+def test_deleting_can_be_undone(client_for, tutor, ready_take, address):
+    note = services.pin(ready_take, tutor, "Away with it.", movement_index=1)
+    client = client_for(tutor)
+    assert client.delete(reverse("review:note", args=[note.pk])).status_code == 200
+    assert client.get(address("notes")).json()["notes"] == []
+    assert post(client, reverse("review:restore", args=[note.pk]), {}).status_code == 200
+    assert len(client.get(address("notes")).json()["notes"]) == 1
+
+
+def test_answers_go_with_the_deleted_note(ready_take, tutor, learner):
+    note = services.pin(ready_take, tutor, "One.", movement_index=1)
+    services.pin(ready_take, learner, "Two.", answer_to=note)
+    services.delete(note)
+    assert services.notes_of(ready_take, tutor) == []
+    with pytest.raises(NoteError, match="no longer there"):
+        services.pin(ready_take, learner, "Three.", answer_to=note)
+
+
+def test_nobody_edits_or_deletes_what_another_wrote(client_for, tutor, learner, ready_take):
+    note = services.pin(ready_take, learner, "Mine.", movement_index=1)
+    url = reverse("review:note", args=[note.pk])
+    assert post(client_for(tutor), url, {"text": "Yours."}).status_code == 404
+    assert client_for(tutor).delete(url).status_code == 404
+    assert PinnedNote.objects.get().text == "Mine."
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        ({"text": "   ", "movement_index": 0}, "empty"),
+        ({"text": "x" * 2001, "movement_index": 0}, "2001 characters"),
+        ({"text": "x", "movement_index": 99}, "no such movement"),
+        ({"text": "x", "start_s": 9999}, "outside the take"),
+        ({"text": "x", "start_s": -1}, "outside the take"),
+        ({"text": "x"}, "Choose a movement"),
+        ({"text": "x", "start_s": "soon"}, "Choose a movement"),
+        ({"text": "x", "answer_to": "nobody"}, "no longer there"),
+        ({"text": 5, "movement_index": 0}, "empty"),
+        ([1, 2], "could not be read"),
+    ],
+)
+def test_unusable_notes_are_refused_in_one_sentence(client_for, tutor, address, data, words):
+    answer = post(client_for(tutor), address("notes"), data)
+    assert answer.status_code == 400
+    assert words in answer.json()["error"]
+    assert not PinnedNote.objects.exists()
+
+
+def test_what_is_no_json_is_refused_in_one_sentence(client_for, tutor, address):
+    answer = client_for(tutor).post(address("notes"), data="{not json", content_type="application/json")
+    assert answer.status_code == 400
+    assert "could not be read" in answer.json()["error"]
+
+
+def test_notes_are_escaped_in_the_page(client_for, tutor, ready_take, address):
+    services.pin(ready_take, tutor, "<script>alert(1)</script>", movement_index=0)
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "<script>alert(1)</script>" not in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+
+
+def test_notes_need_the_token_against_forgery(tutor, address):
+    from django.test import Client
+
+    client = Client(enforce_csrf_checks=True)
+    client.force_login(tutor)
+    assert post(client, address("notes"), {"text": "x", "movement_index": 0}).status_code == 403
+
+
+def test_judging_again_shows_on_the_page(client_for, tutor, studio, ready_take, address):
+    from studio.takes.services import rejudge
+
+    assert judge(ready_take.report, Tolerances()) == ready_take.report
+    studio.tolerances = {"gracenote_ms": 45.0}
+    studio.save()
+    assert rejudge(studio) == 1
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "up to 45 ms passes" in page
