@@ -16,7 +16,8 @@ _LOCK: Final = "lock"
 _KEY: Final = "secret_key"
 #: All that Fingerwork puts into its folder. Starting over removes these and nothing else.
 _OURS: Final = frozenset({
-    _MARK, _LOCK, _KEY, "fingerwork.sqlite3", "fingerwork.sqlite3-wal", "fingerwork.sqlite3-shm", "media", "queue", "cache",
+    _MARK, _LOCK, _KEY, "media", "queue", "cache",
+    "fingerwork.sqlite3", "fingerwork.sqlite3-wal", "fingerwork.sqlite3-shm",
 })  # fmt: skip
 #: What a fresh disk, a desktop or a version control system leaves in a folder that is empty for people.
 _NOBODYS: Final = frozenset({"lost+found", ".DS_Store", ".gitignore", ".gitkeep"})
@@ -72,7 +73,7 @@ class DataFolder:
 
     @property
     def complete(self) -> bool:
-        """Whether what was begun for the purpose was finished (a demo studio is built in minutes and may be interrupted)."""
+        """Whether what was begun for the purpose was finished: the building of a demo studio may be interrupted."""
         return bool(self._mark().get("complete"))
 
     def mark(self, purpose: Purpose, *, complete: bool) -> None:
@@ -87,8 +88,10 @@ class DataFolder:
         draft.replace(self.path / _MARK)
 
     def clear(self) -> None:
-        """Remove what Fingerwork has stored here, but for the lock and the secret key. Raises DataFolderError when the folder
-        is not marked as ours."""
+        """Remove what Fingerwork has stored here, but for the lock and the secret key.
+
+        Raises DataFolderError when the folder is not marked as ours.
+        """
         if self.purpose is None:
             raise DataFolderError(
                 f"{self.path} is not a Fingerwork data folder, so nothing in it is deleted. Check FINGERWORK_DATA."

@@ -17,7 +17,6 @@ from typing import Any, Final
 from kombu.transport import filesystem
 from kombu.utils.json import dumps, loads
 
-
 _PATIENCE_S: Final = 0.5
 
 
@@ -25,19 +24,19 @@ class Channel(filesystem.Channel):
     """A channel whose messages are single files, each written and taken in one step."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+        super().__init__(*args, **kwargs)  # type: ignore[no-untyped-call]
         for folder in (self.data_folder_in, self.data_folder_out, self.control_folder):
             Path(folder).mkdir(mode=0o700, parents=True, exist_ok=True)
 
-    def _put(self, queue: str, payload: Any, **kwargs: Any) -> None:
+    def _put(self, queue: str, payload: Any, **kwargs: Any) -> None:  # type: ignore[override]
         # Sorting by name is sorting by age, over a restart of the machine as well.
         name = f"{time_ns():020d}_{uuid.uuid4().hex}"
         folder = Path(self.data_folder_out)
         draft = folder / f"{name}.draft"
-        draft.write_text(dumps(payload), encoding="utf-8")
+        draft.write_text(dumps(payload), encoding="utf-8")  # type: ignore[no-untyped-call]
         draft.rename(folder / f"{name}.{queue}.msg")
 
-    def _get(self, queue: str) -> Any:
+    def _get(self, queue: str, timeout: float | None = None) -> Any:
         folder = Path(self.data_folder_in)
         for name in sorted(os.listdir(folder)):
             if name.partition(".")[2] != f"{queue}.msg":
@@ -49,7 +48,7 @@ class Channel(filesystem.Channel):
                 continue
             text = mine.read_text(encoding="utf-8")
             mine.unlink()
-            return loads(text)
+            return loads(text)  # type: ignore[no-untyped-call]
         raise Empty
 
 
@@ -58,6 +57,6 @@ class Transport(filesystem.Transport):
 
     Channel = Channel
 
-    def drain_events(self, connection: Any, timeout: float | None = None) -> None:
+    def drain_events(self, connection: Any, timeout: float | None = None, **kwargs: Any) -> None:
         """Waits less long than asked: between two waits the worker looks whether it was told to stop."""
-        super().drain_events(connection, timeout=min(timeout or _PATIENCE_S, _PATIENCE_S))
+        super().drain_events(connection, timeout=min(timeout or _PATIENCE_S, _PATIENCE_S))  # type: ignore[no-untyped-call]

@@ -1,4 +1,4 @@
-"""Runs Fingerwork on one machine: the web server in this process, the analysis worker as a child, both ended together."""
+"""Runs Fingerwork on one machine: the web server in this process, the analysis worker as its child."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import sys
 import threading
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any, Final
 
 from django.conf import settings
@@ -66,7 +66,9 @@ def _why_not(host: str, port: int, error: OSError) -> str:
         return f"Port {port} is in use by another program. Stop that, or choose another port, say --port {port + 1}."
     if error.errno in (errno.EACCES, errno.EPERM):
         return f"Port {port} is reserved for the system. Choose one above 1023, say --port 8000."
-    return f"The address {host} is none of this machine's. Use --host 127.0.0.1, or --host 0.0.0.0 for the local network."
+    return (
+        f"The address {host} is none of this machine's. Use --host 127.0.0.1, or --host 0.0.0.0 for the local network."
+    )
 
 
 def check_database() -> None:
@@ -94,7 +96,9 @@ def check_database() -> None:
 def _database_trouble(name: object, error: DatabaseError) -> str:
     reason = str(error).strip().splitlines()[0] if str(error).strip() else type(error).__name__
     if connection.vendor == "sqlite":
-        return f"The database {name} cannot be read ({reason}). Put a backup in its place, or move it away to start anew."
+        return (
+            f"The database {name} cannot be read ({reason}). Put a backup in its place, or move it away to start anew."
+        )
     return f"The database {name} does not answer ({reason}). Check DATABASE_URL and that the server runs."
 
 
@@ -109,8 +113,8 @@ def migrate() -> None:
 class WorkerProcess:
     """The analysis worker as a child process: started again when it stops by itself, ended when we end, however we end.
 
-    The child reads its standard input, a pipe that only we hold: when this process is gone, the pipe closes, and the child
-    stops on its own.
+    The child reads its standard input, a pipe that only we hold: when this process is gone, the pipe closes, and the
+    child stops on its own.
     """
 
     def __init__(self, concurrency: int, tell: Tell) -> None:
@@ -162,10 +166,8 @@ class WorkerProcess:
 
 def end_group(group: int) -> None:
     """Kill what is left of a process group; none left is fine."""
-    try:
+    with suppress(ProcessLookupError, PermissionError):
         os.killpg(group, signal.SIGKILL)
-    except (ProcessLookupError, PermissionError):
-        pass
 
 
 def _ending(code: int) -> str:

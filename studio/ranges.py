@@ -14,7 +14,14 @@ from urllib.parse import quote
 
 from django.conf import settings
 from django.core.files.storage import Storage, default_storage
-from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, HttpResponseNotAllowed, StreamingHttpResponse
+from django.http import (
+    Http404,
+    HttpRequest,
+    HttpResponse,
+    HttpResponseBase,
+    HttpResponseNotAllowed,
+    StreamingHttpResponse,
+)
 
 _BLOCK: Final = 64 * 1024
 _RANGE: Final = re.compile(r"bytes\s*=\s*(\d{0,19})\s*-\s*(\d{0,19})\s*", re.ASCII | re.IGNORECASE)
@@ -33,8 +40,10 @@ class Span:
 
 
 def wanted_span(header: str, size: int) -> Span | Literal["whole", "none"]:
-    """What a Range header asks of `size` bytes: one span; "whole" where the header is to be ignored (another unit, several
-    ranges, not well formed); "none" where no byte of it exists."""
+    """What a Range header asks of `size` bytes: one span; "none" where no byte of it exists.
+
+    "whole" where the header is to be ignored: another unit, several ranges, not well formed.
+    """
     match = _RANGE.fullmatch(header.strip())
     if match is None or match.groups() == ("", ""):
         return "whole"
@@ -69,12 +78,12 @@ def serve_stored(
         file = storage.open(name, "rb")
     except FileNotFoundError:
         raise Http404("no such sound") from None
-    return serve_file(request, file, size=size, etag=f'"{quote(name, safe="/.-_")}-{size:x}"', content_type=content_type)
+    return serve_file(
+        request, file, size=size, etag=f'"{quote(name, safe="/.-_")}-{size:x}"', content_type=content_type
+    )
 
 
-def serve_file(
-    request: HttpRequest, file: IO[bytes], *, size: int, etag: str, content_type: str
-) -> HttpResponseBase:
+def serve_file(request: HttpRequest, file: IO[bytes], *, size: int, etag: str, content_type: str) -> HttpResponseBase:
     """`file`, seekable and of `size` bytes, whole or in the one range asked for; it is closed with the response.
 
     `etag` is a strong entity tag with its quotes: it must change whenever the bytes do.
@@ -96,9 +105,7 @@ def serve_file(
         file.close()
         response = HttpResponse(content_type=content_type)
     else:
-        # A context manager or the like would close too early: the body is read after this function has returned.
-        response = StreamingHttpResponse(_blocks(file, part), content_type=content_type)
-        response._resource_closers.append(file.close)
+        response = StreamingHttpResponse(_Part(file, part), content_type=content_type)
     if span != "whole":
         response.status_code = 206
         response["Content-Range"] = f"bytes {part.first}-{part.last}/{size}"
@@ -110,8 +117,8 @@ def serve_file(
 
 def _span_of(request: HttpRequest, size: int, etag: str) -> Span | Literal["whole", "none"]:
     header = request.headers.get("Range", "")
-    # Ranges are defined for GET only; with If-Range they count only while the bytes are the ones the asker has part of. A
-    # date there never matches, since none is ever sent.
+    # Ranges are defined for GET only. With If-Range they count only while the bytes are those that the asker has a part
+    # of; a date there never matches, since none is ever sent.
     if not header or request.method != "GET" or request.headers.get("If-Range", etag).strip() != etag:
         return "whole"
     return wanted_span(header, size)
@@ -122,15 +129,24 @@ def _matches(header: str, etag: str) -> bool:
     return etag in tags or "*" in tags
 
 
-def _blocks(file: IO[bytes], span: Span) -> Iterator[bytes]:
-    file.seek(span.first)
-    left = span.length
-    while left > 0:
-        block = file.read(min(_BLOCK, left))
+class _Part(Iterator[bytes]):
+    """The bytes of `span` in blocks. The response closes it, read to the end or not; a generator not yet begun would
+    leave its file open then."""
+
+    def __init__(self, file: IO[bytes], span: Span) -> None:
+        self._file = file
+        self._left = span.length
+        file.seek(span.first)
+
+    def __next__(self) -> bytes:
+        block = self._file.read(min(_BLOCK, self._left))
         if not block:
-            return
-        left -= len(block)
-        yield block
+            raise StopIteration
+        self._left -= len(block)
+        return block
+
+    def close(self) -> None:
+        self._file.close()
 
 
 def _private(response: HttpResponseBase) -> HttpResponseBase:

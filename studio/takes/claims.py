@@ -43,7 +43,10 @@ def claim(pk: uuid.UUID | str) -> Take | None:
 
 
 def fail(take: Take, sentence: str, *, audio: str = "") -> bool:
-    """Give the take up, showing `sentence`; False when the claim on it is lost. `audio`: what could be read of it, stored."""
+    """Give the take up, showing `sentence` and keeping `audio`, the stored part that could be read, if any.
+
+    False when the claim on it is lost.
+    """
     return _update(take, state=Take.State.FAILED, claim=None, stage="", failure=sentence[:400], audio=audio)
 
 

@@ -63,7 +63,7 @@ class TakeForm(forms.Form):
         cleaned["sound"] = self._sound()
         return cleaned
 
-    def _sound(self) -> UploadedFile:
+    def _sound(self) -> UploadedFile[Any]:
         # Two inputs of one form: the file picker's and the phone's own recorder's.
         for name in ("sound", "recorded"):
             for file in self._request.FILES.getlist(name):

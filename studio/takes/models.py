@@ -78,7 +78,7 @@ class Movement(models.Model):
     end_s = models.FloatField(null=True)
     beat_offset_ms = models.FloatField(null=True)
     flags = models.JSONField(default=list)
-    clean = models.BooleanField()
+    clean = models.BooleanField()  # type: ignore[assignment]  # hides Model.clean, which rows made by program never need
     confidence = models.FloatField()
 
     class Meta:

@@ -1,4 +1,4 @@
-"""Reports in the database: stored whole, with one row a movement, and judged again when a studio's tolerances change."""
+"""Reports in the database: stored whole, with one row a movement, judged again when tolerances change."""
 
 from __future__ import annotations
 
@@ -59,9 +59,9 @@ def movement_rows(take: Take, report: Report) -> Iterator[Movement]:
 def store_report(take: Take, report: Report, *, audio: str = "") -> bool:
     """Store the report and its movements in one transaction and make the take ready.
 
-    Only the holder of the claim in `take` may: False, with nothing written, when the row carries another. `audio` is the
-    storage name of the transcode. The report is judged by the tolerances of this very moment, since they may have changed
-    while the analysis ran.
+    Only the holder of the claim in `take` may: False, with nothing written, when the row carries another. `audio` is
+    the storage name of the transcode. The report is judged by the tolerances of this very moment, since they may have
+    changed while the analysis ran.
     """
     with transaction.atomic():
         # The lock keeps a re-judgement from passing between our reading of the tolerances and our writing.
@@ -116,6 +116,10 @@ def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
         Take.objects.bulk_update(batch, ["report", "movement_count", "clean_count"])
         rows = [row for take in batch for row in movement_rows(take, cast(Report, take.report))]
         Movement.objects.bulk_create(
-            rows, batch_size=500, update_conflicts=True, unique_fields=["take", "index"], update_fields=["flags", "clean"]
+            rows,
+            batch_size=500,
+            update_conflicts=True,
+            unique_fields=["take", "index"],
+            update_fields=["flags", "clean"],
         )
     return len(batch)

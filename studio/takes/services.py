@@ -1,4 +1,4 @@
-"""The way of a take: made from an upload, queued, analysed once, kept or deleted. The domain's functions, apart from views.
+"""The way of a take: made from an upload, queued, analysed once, kept or deleted.
 
 The database is the truth and the broker a doorbell: `ring` may fail, the sweep (studio/takes/sweep.py) rings again.
 """
@@ -111,9 +111,9 @@ def create_take(
 
 def _check_share(take: Take) -> None:
     """Raises UploadError when the learner has had this day's share of takes or bytes without `take`."""
-    sent = Take.objects.filter(
-        learner=take.learner, created_at__date=timezone.localdate(take.created_at)
-    ).aggregate(takes=Count("pk"), bytes=Sum("original_bytes", default=0))
+    sent = Take.objects.filter(learner=take.learner, created_at__date=timezone.localdate(take.created_at)).aggregate(
+        takes=Count("pk"), bytes=Sum("original_bytes", default=0)
+    )
     if sent["takes"] >= MAX_TAKES_A_DAY:
         raise UploadError(_ENOUGH_TAKES)
     if sent["bytes"] + take.original_bytes > MAX_BYTES_A_DAY:
@@ -133,7 +133,10 @@ def ring(pk: uuid.UUID) -> bool:
 
 
 def analyse_take(pk: uuid.UUID | str) -> None:
-    """Claim take `pk`, analyse it, and store what was found or why it could not be. Not waiting any more: nothing happens."""
+    """Claim take `pk`, analyse it, and store what was found or why it could not be.
+
+    Nothing happens when the take is not waiting (any more).
+    """
     from analysis.score import ScoreError
 
     take = claims.claim(pk)
@@ -169,16 +172,18 @@ def _analyse(take: Take, heart: claims.Heart) -> None:
         try:
             report = hear(original, flac, score, options, heart.stage)
         except SoundError as error:
-            _keep_sound(take, flac, lambda audio: claims.fail(take, str(error), audio=audio))
+            sentence = str(error)
+            _keep_sound(take, flac, lambda audio: claims.fail(take, sentence, audio=audio))
             return
         heart.stage(STORING)
         _keep_sound(take, flac, lambda audio: store_report(take, report, audio=audio))
 
 
 def _keep_sound(take: Take, flac: Path, write: Callable[[str], bool]) -> None:
-    """Put the transcode into storage and have `write` note its name, or leave nothing. Raises ClaimLost where `write` finds so.
+    """Put the transcode into storage and have `write` note its name. Raises ClaimLost, leaving nothing, when it cannot.
 
-    An unusable recording is kept as well, as far as it could be read: hearing it tells its player most about what went wrong.
+    An unusable recording is kept as well, as far as it could be read: hearing it tells its player most about what went
+    wrong.
     """
     audio = ""
     if flac.exists() and flac.stat().st_size:

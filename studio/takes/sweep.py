@@ -1,4 +1,4 @@
-"""The sweep: finds takes that the broker or a worker lost, and rings again. It is what makes the broker a mere doorbell."""
+"""The sweep finds takes that the broker or a worker lost, and rings again. It makes the broker a mere doorbell."""
 
 from __future__ import annotations
 
@@ -111,6 +111,6 @@ class Sweeper:
                 return
 
 
-@worker_ready.connect
+@worker_ready.connect  # type: ignore[untyped-decorator]
 def _start_sweeper(**kwargs: Any) -> None:
     Sweeper().start()

@@ -1,6 +1,8 @@
-"""The cap on uploads, kept while they arrive, so that no learner can fill the disk with what would be refused anyway."""
+"""The cap on uploads, kept while they arrive: nobody can fill the disk with what would be refused anyway."""
 
 from __future__ import annotations
+
+from typing import Any
 
 from django.core.files.uploadedfile import UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, SkipFile
@@ -26,5 +28,5 @@ class CappedUploadHandler(FileUploadHandler):
             raise SkipFile
         return raw_data
 
-    def file_complete(self, file_size: int) -> UploadedFile | None:
+    def file_complete(self, file_size: int) -> UploadedFile[Any] | None:
         return None

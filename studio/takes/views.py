@@ -6,7 +6,6 @@ import uuid
 from typing import Any
 
 from django.contrib import messages
-from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase, JsonResponse
 from django.shortcuts import redirect, render
@@ -15,6 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
 from studio import ranges
+from studio.people.access import PersonRequest, learner_required, member_required
 from studio.people.models import User
 from studio.takes import services, words
 from studio.takes.access import take_or_404, visible_takes
@@ -25,26 +25,19 @@ from studio.takes.services import MAX_UPLOAD_BYTES, UploadError
 _PAGE = 30
 
 
-def _person(request: HttpRequest) -> User:
-    assert isinstance(request.user, User)  # login_required stands before every view here
-    return request.user
-
-
-@login_required
+@member_required
 @require_GET
-def list_takes(request: HttpRequest) -> HttpResponse:
+def list_takes(request: PersonRequest) -> HttpResponse:
     """All takes the person may hear, newest first."""
     page = Paginator(visible_takes(request.user).defer("report"), _PAGE).get_page(request.GET.get("page"))
     return render(request, "takes/list.html", {"page": page, "takes": page.object_list})
 
 
-@login_required
+@learner_required
 @require_http_methods(["GET", "HEAD", "POST"])
-def new(request: HttpRequest) -> HttpResponse:
+def new(request: PersonRequest) -> HttpResponse:
     """The page on which a learner records or sends a take; a POST makes it, and answers a script in JSON."""
-    learner = _person(request)
-    if not learner.is_learner:
-        raise Http404("only learners send takes")
+    learner = request.user
     if request.method != "POST":
         return _new_page(request, learner, "")
     form = TakeForm(request, learner)
@@ -90,15 +83,15 @@ def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
     return render(request, "takes/new.html", context, status=400 if error else 200)
 
 
-@login_required
+@member_required
 @never_cache
 @require_safe
-def take(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     """Where a take is waited for; a ready one is shown on its review page."""
     found = take_or_404(request.user, pk)
     if found.state == Take.State.READY:
         return redirect("review:take", found.pk)
-    person = _person(request)
+    person = request.user
     context = {
         "take": found,
         "status": words.status(found),
@@ -109,17 +102,17 @@ def take(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
     return render(request, "takes/take.html", context)
 
 
-@login_required
+@member_required
 @never_cache
 @require_safe
-def status(request: HttpRequest, pk: uuid.UUID) -> JsonResponse:
+def status(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
     """The take's state, for the page that waits."""
     return JsonResponse(words.status(take_or_404(request.user, pk)))
 
 
-@login_required
+@member_required
 @require_safe
-def sound(request: HttpRequest, pk: uuid.UUID) -> HttpResponseBase:
+def sound(request: PersonRequest, pk: uuid.UUID) -> HttpResponseBase:
     """The take's sound: the very samples that were analysed."""
     found = take_or_404(request.user, pk)
     if not found.audio:
@@ -127,21 +120,21 @@ def sound(request: HttpRequest, pk: uuid.UUID) -> HttpResponseBase:
     return ranges.serve_stored(request, found.audio, content_type="audio/flac")
 
 
-@login_required
+@member_required
 @require_POST
-def retry(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def retry(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     """Have a failed take analysed once more."""
     found = take_or_404(request.user, pk)
     services.retry_take(found)
     return redirect("takes:take", found.pk)
 
 
-@login_required
+@member_required
 @require_http_methods(["GET", "HEAD", "POST"])
-def delete(request: HttpRequest, pk: uuid.UUID) -> HttpResponse:
+def delete(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     """Asks, then deletes the take for good."""
     found = take_or_404(request.user, pk)
-    person = _person(request)
+    person = request.user
     if request.method == "POST" and services.delete_take(person, found):
         messages.success(request, "The take is deleted.")
         return redirect("home")

@@ -14,8 +14,10 @@ STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "r
 
 
 class Status(TypedDict):
-    """What the waiting page is told. `stage` counts from 0 in STAGES, None outside the analysis; `address` is where to go
-    when the take is ready."""
+    """What the waiting page is told.
+
+    `stage` counts from 0 in STAGES, None outside the analysis; `address` is where to go when the take is ready.
+    """
 
     state: str
     words: str

@@ -1,6 +1,6 @@
-"""Stand-ins for the analysis, named by settings.TAKES_ANALYSIS in tests of the queue: quick, slow on purpose, or broken.
+"""Stand-ins for the analysis in tests of the queue: quick, slow on purpose, or broken. See settings.TAKES_ANALYSIS.
 
-Each start and each end is a line of the file FINGERWORK_TEST_LOG, when that is set: what counts how often a take was analysed.
+Each start and each end is a line of the file FINGERWORK_TEST_LOG, when that is set: by it analyses are counted.
 """
 
 from __future__ import annotations
@@ -22,21 +22,8 @@ SAMPLE = Path(__file__).parents[1] / "data" / "sample_report.json"
 
 
 def sample_report() -> Report:
-    """The sample report with what a later judgement needs."""
-    report = cast(Report, json.loads(SAMPLE.read_text(encoding="utf-8")))
-    for movement in report["movements"]:
-        movement["measures"] = {
-            "written": [sound["note"] for sound in movement["gracenotes"]],
-            "aligned": list(movement["gracenotes"]),
-            "parts_ms": [],
-            "first_offset_ms": movement["beat_offset_ms"],
-            "second_offset_ms": None,
-            "beat_length_ms": 1000.0,
-            "noises": movement["crossing_noises"],
-            "played": True,
-            "beat_point": "closes",
-        }
-    return judge(report, tolerances())
+    """The sample report, judged by the standard tolerances."""
+    return judge(cast(Report, json.loads(SAMPLE.read_text(encoding="utf-8"))), tolerances())
 
 
 def note(word: str, original: Path) -> None:

@@ -1,8 +1,10 @@
 """Run as a program, on the database and storage that the environment names: fills them for tests of real processes.
 
-    outside.py populate          a studio with tutor, learner and exercise; prints their keys and a session for each as JSON
-    outside.py takes NUMBER      that many queued takes, each rung for; prints their keys as JSON
+outside.py populate          a studio with tutor, learner and exercise; prints their keys and a session for each as JSON
+outside.py takes NUMBER      that many queued takes, each rung for; prints their keys as JSON
 """
+
+# ruff: noqa: E402  (Django is set up before anything of it is imported)
 
 from __future__ import annotations
 
@@ -42,7 +44,8 @@ def populate() -> dict[str, Any]:
     call_command("migrate", verbosity=0)
     studio = Studio.objects.create(name="Strathmorrow Juniors")
     people = {
-        role: User.objects.create_user(role, studio=studio, role=role, display_name=role) for role in ("tutor", "learner")
+        role: User.objects.create_user(role, studio=studio, role=role, display_name=role)
+        for role in ("tutor", "learner")
     }
     exercise = Exercise.objects.create(
         studio=studio,
@@ -57,7 +60,9 @@ def populate() -> dict[str, Any]:
 def takes(number: int) -> list[str]:
     learner, exercise = User.objects.get(role="learner"), Exercise.objects.get()
     made = [
-        create_take(learner=learner, exercise=exercise, upload=ContentFile(f"sound number {place:3}".encode(), "take.wav"))
+        create_take(
+            learner=learner, exercise=exercise, upload=ContentFile(f"sound number {place:3}".encode(), "take.wav")
+        )
         for place in range(number)
     ]
     return [str(take.pk) for take in made]

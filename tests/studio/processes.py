@@ -1,4 +1,4 @@
-"""Real processes for tests: commands started, their output waited for, everything ended again. Every wait is bounded."""
+"""Real processes for tests: started, waited for, ended again. Every wait is bounded."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -83,10 +84,8 @@ class Command:
         if error is not None:
             print(f"{' '.join(self.process.args[1:])} said:\n{self.output}")  # type: ignore[index]
         if self.process.poll() is None:
-            try:
+            with suppress(subprocess.TimeoutExpired):
                 self.stop()
-            except subprocess.TimeoutExpired:
-                pass
         if self.process.poll() is None:
             os.killpg(self.process.pid, signal.SIGKILL)
             self.process.wait(PATIENCE_S)

@@ -73,7 +73,7 @@ class TestDataFolder:
 
     def test_a_folder_that_cannot_be_written(self, data: Path) -> None:
         data.write_text("a file where the folder should be")
-        with pytest.raises(DataFolderError, match="cannot be written.*FINGERWORK_DATA"):
+        with pytest.raises(DataFolderError, match=r"cannot be written.*FINGERWORK_DATA"):
             DataFolder(data / "below").open()
 
     def test_clearing_leaves_what_is_not_ours(self, data: Path) -> None:
@@ -180,10 +180,14 @@ class TestOneLine:
     def test_database_of_a_newer_version(self, data: Path) -> None:
         data.mkdir()
         with sqlite3.connect(data / "fingerwork.sqlite3") as database:
-            database.execute("CREATE TABLE django_migrations (id INTEGER PRIMARY KEY, app TEXT, name TEXT, applied TEXT)")
+            database.execute(
+                "CREATE TABLE django_migrations (id INTEGER PRIMARY KEY, app TEXT, name TEXT, applied TEXT)"
+            )
             database.execute("INSERT INTO django_migrations VALUES (1, 'week', '0999_later', '2099-01-01 00:00:00')")
         database.close()
-        assert "newer version of Fingerwork (it knows week.0999_later)" in self._refused("serve", "--port", "0", data=data)
+        assert "newer version of Fingerwork (it knows week.0999_later)" in self._refused(
+            "serve", "--port", "0", data=data
+        )
 
     def test_unreachable_server_database(self, data: Path) -> None:
         with socket.create_server(("127.0.0.1", 0)) as taken:

@@ -16,7 +16,7 @@ from django.test import TestCase
 from django.utils import timezone
 
 from analysis.api import STAGES as ANALYSIS_STAGES
-from analysis.score import ScoreError
+from analysis.score import ScoreError, parse_abc
 from analysis.sound import SoundError
 from studio.takes import claims, reports, services, sweep, words
 from studio.takes.models import Movement, Take
@@ -81,7 +81,9 @@ def stored() -> list[str]:
     if not default_storage.exists("takes"):
         return []
     folders = default_storage.listdir("takes")[0]
-    return sorted(f"takes/{folder}/{file}" for folder in folders for file in default_storage.listdir(f"takes/{folder}")[1])
+    return sorted(
+        f"takes/{folder}/{file}" for folder in folders for file in default_storage.listdir(f"takes/{folder}")[1]
+    )
 
 
 class TestCreating:
@@ -169,7 +171,7 @@ class TestAnalysing:
         take.refresh_from_db()
         assert (take.state, take.claim, take.stage, take.failure, take.attempts) == ("ready", None, "", "", 1)
         assert take.ready_at is not None
-        assert take.duration_s == 37.4
+        assert take.duration_s == fakes.sample_report()["recording"]["duration_s"]
         report = take.report
         assert report is not None
         assert take.movement_count == len(report["movements"]) == take.movements.count()
@@ -184,7 +186,11 @@ class TestAnalysing:
         entry = fakes.sample_report()["movements"][1]
         row = take.movements.get(index=1)
         assert (row.kind, row.form, row.on, row.approach) == (entry["kind"], entry["form"], entry["on"], entry["from"])
-        assert (row.start_s, row.end_s, row.beat_offset_ms) == (entry["start_s"], entry["end_s"], entry["beat_offset_ms"])
+        assert (row.start_s, row.end_s, row.beat_offset_ms) == (
+            entry["start_s"],
+            entry["end_s"],
+            entry["beat_offset_ms"],
+        )
 
     def test_what_the_analysis_is_given(self, make: Make, studio: Any, hear: Any) -> None:
         studio.level, studio.tuning, studio.beat_points = "strict", "older", {"doubling": "opens"}
@@ -262,8 +268,6 @@ class TestAnalysing:
         exercise.abc = "X:1\nK:HP\nthis is {no music"
         exercise.save()
         with pytest.raises(ScoreError) as expected:
-            from analysis.score import parse_abc
-
             parse_abc(exercise.abc)
         take = make()
         analyse_take(take.pk)
@@ -370,7 +374,7 @@ class TestAnalysing:
         assert take.movements.count() == take.movement_count
 
     def test_stages_are_the_analysiss_own(self) -> None:
-        assert words.STAGES == (*ANALYSIS_STAGES, services.STORING)
+        assert (*ANALYSIS_STAGES, services.STORING) == words.STAGES
         assert all(len(stage) <= 40 for stage in words.STAGES)
 
 
@@ -516,6 +520,9 @@ class TestJudgingAnew:
         assert rejudge(stranger_tutor.studio) == 0
 
     def test_reports_without_measures_stay_as_they_were_judged(self, ready_take: Take, studio: Any) -> None:
+        for entry in ready_take.report["movements"]:  # type: ignore[index]
+            entry.pop("measures", None)
+        ready_take.save()
         flags = [row.flags for row in ready_take.movements.all()]
         self._strict(studio)
         rejudge(studio)
@@ -545,9 +552,7 @@ class TestDeleting:
             assert delete_take(learner, ready_take)
         assert (Take.objects.count(), Movement.objects.count(), stored()) == (0, 0, [])
 
-    def test_who_may(
-        self, ready_take: Take, learner: Any, other_learner: Any, tutor: Any, stranger_tutor: Any
-    ) -> None:
+    def test_who_may(self, ready_take: Take, learner: Any, other_learner: Any, tutor: Any, stranger_tutor: Any) -> None:
         people = (learner, other_learner, tutor, stranger_tutor)
         assert [may_delete(person, ready_take) for person in people] == [True, False, True, False]
         ready_take.heard_at = timezone.now()

@@ -1,5 +1,7 @@
-"""Real worker processes, with the file broker and with a real Redis, on SQLite and on PostgreSQL: no take is lost, none is
-analysed twice, and a take's whole path through the web ends in a report."""
+"""Real worker processes, with the file broker and with a real Redis, on SQLite and on PostgreSQL.
+
+No take is lost, none is analysed twice, and a take's whole path through the web ends in a report.
+"""
 
 from __future__ import annotations
 
@@ -243,14 +245,18 @@ class Browser:
     def get(self, path: str, **headers: str) -> tuple[int, http.client.HTTPMessage, bytes]:
         return self._send("GET", path, b"", headers)
 
-    def post(self, path: str, fields: dict[str, str], files: dict[str, Path]) -> tuple[int, http.client.HTTPMessage, bytes]:
+    def post(
+        self, path: str, fields: dict[str, str], files: dict[str, Path]
+    ) -> tuple[int, http.client.HTTPMessage, bytes]:
         boundary = uuid.uuid4().hex
         parts = []
         for name, value in {**fields, "csrfmiddlewaretoken": self._cookies["csrftoken"]}.items():
             parts.append(f'--{boundary}\r\nContent-Disposition: form-data; name="{name}"\r\n\r\n{value}\r\n'.encode())
         for name, file in files.items():
             head = f'Content-Disposition: form-data; name="{name}"; filename="{file.name}"'
-            parts.append(f"--{boundary}\r\n{head}\r\nContent-Type: audio/wav\r\n\r\n".encode() + file.read_bytes() + b"\r\n")
+            parts.append(
+                f"--{boundary}\r\n{head}\r\nContent-Type: audio/wav\r\n\r\n".encode() + file.read_bytes() + b"\r\n"
+            )
         body = b"".join(parts) + f"--{boundary}--\r\n".encode()
         return self._send("POST", path, body, {"Content-Type": f"multipart/form-data; boundary={boundary}"})
 
@@ -339,7 +345,9 @@ def test_the_whole_path_with_redis_and_postgresql(
 def test_takes_on_postgresql_and_redis(tmp_path: Path, redis_url: str, postgres_url: str) -> None:
     with psycopg.connect(postgres_url, autocommit=True) as database:
         database.execute("CREATE DATABASE queue")
-    place = Place(tmp_path / "data", {"REDIS_URL": redis_url, "DATABASE_URL": postgres_url.replace("/postgres?", "/queue?")})
+    place = Place(
+        tmp_path / "data", {"REDIS_URL": redis_url, "DATABASE_URL": postgres_url.replace("/postgres?", "/queue?")}
+    )
     place.outside("populate")
     place.outside("takes", "20")
     with place.worker(concurrency=2), place.worker(concurrency=2):

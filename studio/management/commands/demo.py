@@ -29,7 +29,9 @@ class Command(LaunchCommand):
 
     def _reset(self, folder: DataFolder) -> None:
         if settings.DATABASES["default"]["ENGINE"] != "django.db.backends.sqlite3":
-            raise LaunchError("The demo starts over in SQLite only. Empty the database of DATABASE_URL yourself, or unset it.")
+            raise LaunchError(
+                "The demo starts over in SQLite only. Empty the database of DATABASE_URL yourself, or unset it."
+            )
         if folder.purpose == "own":
             raise LaunchError(
                 f"{folder.path} holds a studio of your own, so nothing in it is deleted. "

@@ -32,24 +32,26 @@ class Command(BaseCommand):
     help = "Analyse queued takes until stopped. `serve` and `demo` start one by themselves."
 
     def add_arguments(self, parser: CommandParser) -> None:
-        parser.add_argument("--concurrency", type=_positive, help="takes analysed at once (default: 2, or 1 on one core)")
+        parser.add_argument(
+            "--concurrency", type=_positive, help="takes analysed at once (default: 2, or 1 on one core)"
+        )
         parser.add_argument("--until-stdin-closes", action="store_true", help="stop when standard input closes")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        # The analysis is one thread of numerical code a take; more threads would only fight over the cores. Read when the
-        # libraries are loaded, so it must come first.
+        # The analysis is one thread of numerical code a take; more would only fight over the cores. The libraries read
+        # these when they are loaded, so it must come first.
         for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS"):
             os.environ.setdefault(name, "1")
         # It warns of pickled messages sent to a worker of root's; only JSON is taken here.
         warnings.filterwarnings("ignore", category=SecurityWarning)
         if options["until_stdin_closes"]:
             threading.Thread(target=_stop_with_parent, daemon=True).start()
-        from billiard import pool
+        from billiard import pool  # type: ignore[import-untyped]
 
         from studio.celery import app
 
-        # A pool process that ends waits 30 s for its last result to be fetched by a main process that, when it is stopped just
-        # then, has left off fetching. Nothing hangs on it here: the result stands in the database.
+        # A pool process that ends waits 30 s for its last result to be fetched, by a main process that has left off
+        # fetching when it is stopped just then. Nothing hangs on it here: the result stands in the database.
         pool.GUARANTEE_MESSAGE_CONSUMPTION_RETRY_LIMIT = 10
         import_string(settings.TAKES_ANALYSIS)  # before the pool is forked: its processes share what is loaded
         app.worker_main([
@@ -60,7 +62,7 @@ class Command(BaseCommand):
 
 
 def _stop_with_parent() -> None:
-    while sys.stdin.buffer.raw.read(1024):  # type: ignore[attr-defined]
+    while os.read(sys.stdin.fileno(), 1024):
         pass
     os.kill(os.getpid(), signal.SIGTERM)
     time.sleep(_GRACE_S)

@@ -4,15 +4,14 @@ from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('takes', '0001_initial'),
+        ("takes", "0001_initial"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='take',
-            name='rung_at',
+            model_name="take",
+            name="rung_at",
             field=models.DateTimeField(blank=True, null=True),
         ),
     ]
