@@ -89,7 +89,19 @@ TAKE_ROWS: Final = (
     Row("takes:delete", BOTH_GO_ON, "post", args=("take",)),
 )
 
-REVIEW_ROWS: Final[tuple[Row, ...]] = ()
+JSON: Final = "application/json"
+NEW_NOTE: Final = {"text": "Listen here.", "start_s": 1.0}
+REVIEW_ROWS: Final = (
+    Row("review:take", BOTH, args=("take",)),
+    Row("review:timeline", BOTH, args=("take",)),
+    Row("review:notes", BOTH, args=("take",)),
+    Row("review:notes", (201, 201, 404, 404, LOG_IN), "post", args=("take",), data=NEW_NOTE, content_type=JSON),
+    Row("review:read", BOTH, "post", args=("take",), data={}, content_type=JSON),
+    # The note is the tutor's: nobody else edits it, takes it away or brings it back.
+    Row("review:note", OWN_TUTOR, "post", args=("note",), data={"text": "Again, slowly."}, content_type=JSON),
+    Row("review:note", OWN_TUTOR, "delete", args=("note",)),
+    Row("review:restore", OWN_TUTOR, "post", args=("note",), data={}, content_type=JSON),
+)
 
 WEEK_ROWS: Final = (
     Row("week:board", TUTORS),
