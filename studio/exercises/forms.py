@@ -11,7 +11,15 @@ from analysis.chanter import Note
 from analysis.families import CUT_SHARES, MAX_REPEATS
 from analysis.score import Score, ScoreError, to_abc
 from studio.exercises.models import Exercise
-from studio.exercises.writing import MOVEMENTS, Family, choice_of_form, family_of, note_choices, read_phrase
+from studio.exercises.writing import (
+    MOVEMENTS,
+    Family,
+    choice_of_form,
+    family_of,
+    movement_choices,
+    note_choices,
+    read_phrase,
+)
 
 TEMPO: Final = (30, 140)
 MAX_ABC: Final = 5000
@@ -49,9 +57,7 @@ class FamilyForm(_ExerciseForm):
             (Exercise.Family.FROM_SHORT_NOTES, "From short notes: the movement after a cut note"),
         ],
     )
-    movement = forms.ChoiceField(
-        label="Movement", choices=[(name, f"{kind} on {note.label}") for name, (kind, note) in MOVEMENTS.items()]
-    )
+    movement = forms.ChoiceField(label="Movement", choices=movement_choices)
     approaches = forms.MultipleChoiceField(
         label="Approached from",
         choices=note_choices,

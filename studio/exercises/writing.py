@@ -11,8 +11,15 @@ from analysis.movements import Form, Kind, spelling
 from analysis.score import Score, ScoreError, parse_abc
 from studio.exercises.models import Exercise
 
-#: The movements that families are offered for, by the name they have in a form: every doubling.
-MOVEMENTS: Final[dict[str, tuple[Kind, Note]]] = {f"doubling/{note.label}": ("doubling", note) for note in Note}
+_OFFERED: Final[tuple[tuple[Kind, str], ...]] = (("doubling", "Doublings"), ("gracenote", "Single gracenotes"))
+#: The movements that families are offered for, by the name they have in a form: doublings and single gracenotes on
+#: every note on which they can be played from anywhere.
+MOVEMENTS: Final[dict[str, tuple[Kind, Note]]] = {
+    f"{kind}/{on.label}": (kind, on)
+    for kind, _ in _OFFERED
+    for on in Note
+    if any(spelling(kind, on, approach) for approach in Note)
+}
 
 NO_MOVEMENT: Final = (
     "there is no gracenote in this music, so there is nothing to measure; write gracenotes in braces before their "
@@ -85,6 +92,14 @@ def read_phrase(abc: str) -> Score:
     if not score.movements:
         raise ScoreError(NO_MOVEMENT)
     return score
+
+
+def movement_choices() -> list[tuple[str, list[tuple[str, str]]]]:
+    """The movements for a form, in groups."""
+    return [
+        (heading, [(name, f"{kind} on {on.label}") for name, (kind, on) in MOVEMENTS.items() if kind == offered])
+        for offered, heading in _OFFERED
+    ]
 
 
 def note_choices() -> list[tuple[str, str]]:

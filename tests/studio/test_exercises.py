@@ -86,6 +86,12 @@ def test_every_doubling_can_be_written_in_both_families(client: Client, family: 
     assert exercise.parameters.get("cut_share") == (0.25 if family == "from-short-notes" else None)
 
 
+def test_single_gracenotes_are_written_too(client: Client) -> None:
+    assert new(client, movement="gracenote/low A", approaches=["B", "D"]).status_code == 302
+    movements = parse_abc(Exercise.objects.get().abc).movements
+    assert {(m.kind, m.on.label, m.gracenotes[0].label) for m in movements} == {("gracenote", "low A", "high G")}
+
+
 def test_from_high_g_the_tutor_may_prefer_the_half_doubling(client: Client) -> None:
     new(client, approaches=["low A", "high G"], half="on", repeats="1")
     forms = [m.form for m in parse_abc(Exercise.objects.get().abc).movements if m.kind == "doubling"]
