@@ -5,6 +5,7 @@ FINGERWORK_SITE_URL      the public address; one that starts with https:// turns
 FINGERWORK_HOSTS         further host names that are answered, separated by commas
 FINGERWORK_SECRET_KEY    (or _FILE) the secret key; without one, a key is made once and kept in the data folder
 FINGERWORK_DEBUG         1 for development only
+FINGERWORK_TIME_ZONE     the time zone of the studio (default: Europe/London)
 FINGERWORK_SENDFILE      the internal location that a proxy serves audio from (X-Accel-Redirect); empty: Django does
 DATABASE_URL             (or _FILE) PostgreSQL instead of SQLite
 REDIS_URL                (or _FILE) Redis as broker and cache instead of files
@@ -19,7 +20,6 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-import dj_database_url
 from csp.constants import NONE, SELF
 
 from studio import env
@@ -108,11 +108,9 @@ TEMPLATES: list[dict[str, Any]] = [
     }
 ]
 
-_database_url = env.text("DATABASE_URL", "")
 DATABASES: dict[str, Any] = {
-    "default": dj_database_url.parse(_database_url, conn_max_age=60, conn_health_checks=True)
-    if _database_url
-    else {
+    "default": env.database("DATABASE_URL")
+    or {
         "ENGINE": "django.db.backends.sqlite3",
         "NAME": DATA_DIR / "fingerwork.sqlite3",
         "OPTIONS": {
@@ -144,7 +142,7 @@ LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "people:log-in"
 
 LANGUAGE_CODE = "en-gb"
-TIME_ZONE = env.text("FINGERWORK_TIME_ZONE", "Europe/London")
+TIME_ZONE = env.time_zone("FINGERWORK_TIME_ZONE", "Europe/London")
 USE_TZ = True
 USE_I18N = False
 
@@ -210,6 +208,7 @@ SESSION_COOKIE_AGE = int(timedelta(days=60).total_seconds())
 SESSION_COOKIE_SAMESITE = "Lax"
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
 SECURE_SSL_REDIRECT = HTTPS
+SECURE_REDIRECT_EXEMPT = [r"^healthz$"]  # asked from the machine itself, past the proxy
 SECURE_HSTS_SECONDS = int(timedelta(days=365).total_seconds()) if HTTPS else 0
 SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
 SECURE_REFERRER_POLICY = "same-origin"

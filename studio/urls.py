@@ -2,7 +2,7 @@
 
 from django.urls import include, path
 
-from studio import views
+from studio import health, views
 from studio.people import urls as people
 from studio.week import views as week
 
@@ -11,6 +11,7 @@ _people = [*people.urlpatterns, path("learners/<int:pk>/", week.learner, name="l
 
 urlpatterns = [
     path("", views.home, name="home"),
+    path("healthz", health.healthz, name="health"),
     path("", include((_people, people.app_name))),
     path("", include("studio.exercises.urls")),
     path("", include("studio.takes.urls")),

@@ -9,6 +9,7 @@ from contextlib import ExitStack
 from typing import Any
 
 from django.conf import settings
+from django.core.checks import run_checks
 from django.core.management.base import BaseCommand, CommandParser
 from django.db import connections
 
@@ -29,7 +30,7 @@ from studio.launcher import (
 class LaunchCommand(BaseCommand):
     """Serves until interrupted. Subclasses say what stands in the data folder before that."""
 
-    # Each trouble gets one line of our own instead.
+    # Each trouble gets one line of our own instead; the checks are run once the data folder is ours.
     requires_system_checks = []
 
     def add_arguments(self, parser: CommandParser) -> None:
@@ -68,6 +69,8 @@ class LaunchCommand(BaseCommand):
         folder = DataFolder(settings.DATA_DIR)
         folder.open()
         open_things.callback(folder.close)
+        if faults := [fault for fault in run_checks() if fault.is_serious()]:
+            raise LaunchError(f"{faults[0].msg} {faults[0].hint or ''}".rstrip())
         listener = listen(options["host"], options["port"])
         open_things.callback(listener.close)
         self.prepare(folder, options)

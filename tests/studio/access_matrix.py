@@ -47,6 +47,7 @@ BOTH_GO_ON: Final = (302, 302, 404, 404, LOG_IN)
 
 PEOPLE_ROWS: Final = (
     Row("home", (302, 302, 302, 302, LOG_IN)),
+    Row("health", EVERYBODY),
     Row("people:log-in", (302, 302, 302, 302, 200)),
     Row("people:log-out", (302, 302, 302, 302, LOG_IN), "post"),
     Row("people:set-up", (LOG_IN, LOG_IN, LOG_IN, LOG_IN, LOG_IN)),  # there is a studio already

@@ -1,0 +1,8 @@
+from django.apps import AppConfig
+
+
+class StudioConfig(AppConfig):
+    name = "studio"
+
+    def ready(self) -> None:
+        from studio import checks  # noqa: F401  (registers them)
