@@ -33,7 +33,7 @@ class TakeForm(forms.Form):
     exercise = forms.ModelChoiceField(
         Exercise.objects.none(),
         required=False,
-        error_messages={"invalid_choice": "This exercise is none of your studio's. Choose one of the list."},
+        error_messages={"invalid_choice": "This exercise was not set for you. Choose one of the list."},
     )
     tempo_bpm = forms.IntegerField(
         required=False,
