@@ -93,7 +93,7 @@ class StudioForm(forms.Form):
             {
                 "field": self[limit.name],
                 "unit": limit.unit,
-                "levels": [limit.shown(tolerances(level)) for level in LEVELS],
+                "levels": [(level, limit.shown(tolerances(level))) for level in LEVELS],
             }
             for limit in LIMITS
         ]
