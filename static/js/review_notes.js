@@ -84,7 +84,7 @@ export function startNotes(data, root, { player, onChange }) {
     const tools = element("div", { className: "note-tools" });
     if (spot(note) !== null) {
       const play = button("Play this spot", () => hear(note), "note-play");
-      play.setAttribute("aria-label", `Play ${where}`);
+      play.setAttribute("aria-label", `Play this spot: ${where}`);
       tools.append(play);
     }
     tools.append(button("Answer", () => open({ kind: "answer", note })));
@@ -241,15 +241,18 @@ export function startNotes(data, root, { player, onChange }) {
   draw();
   markRead();
 
-  return {
-    show(id) {
-      const item = list.querySelector(`[data-note="${CSS.escape(id)}"]`);
-      item?.scrollIntoView({ block: "nearest", behavior: "smooth" });
-      item?.classList.add("pointed");
-      setTimeout(() => item?.classList.remove("pointed"), 2000);
-      const note = notes.find((entry) => entry.id === id);
-      if (note?.movement_index != null) selection.choose(note.movement_index, "notes");
-      else if (note?.start_s != null) player.go(note.start_s);
-    },
-  };
+  function show(id) {
+    const item = list.querySelector(`[data-note="${CSS.escape(id)}"]`);
+    item?.scrollIntoView({ block: "nearest", behavior: "smooth" });
+    item?.classList.add("pointed");
+    setTimeout(() => item?.classList.remove("pointed"), 2000);
+    const note = notes.find((entry) => entry.id === id);
+    if (note?.movement_index != null) selection.choose(note.movement_index, "notes");
+    else if (note?.start_s != null) player.go(note.start_s);
+  }
+
+  // Other pages lead to one note by the address's fragment. The rest of the page has to be in its place before.
+  const [, asked] = location.hash.split("#note-");
+  if (asked) setTimeout(() => show(asked), 0);
+  return { show };
 }

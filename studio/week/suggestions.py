@@ -16,7 +16,7 @@ from django.urls import reverse
 
 from studio.exercises.models import Exercise
 from studio.exercises.writing import MOVEMENTS
-from studio.flags import flag_name
+from studio.review.wording import FLAG_WORDS
 from studio.takes.models import Take
 from studio.week.progress import ExerciseProgress, WeekProgress
 
@@ -73,12 +73,13 @@ def stepped(tempo_bpm: int, step: int) -> int:
 def approaches_of(take: Take) -> list[Approach]:
     """How a ready take went by the note approached from: the faultiest first."""
     by_approach: Mapping[str, Any] = (take.report or {}).get("summary", {}).get("by_approach", {})
+    words: dict[str, str] = {str(flag): word for flag, word in FLAG_WORDS.items()}
     found = [
         Approach(
             name="the start" if name == "start" else name,
             movements=entry["movements"],
             clean=entry["clean"],
-            faults=[(flag_name(flag), count) for flag, count in Counter(entry["flags"]).most_common()],
+            faults=[(words.get(flag, flag), count) for flag, count in Counter(entry["flags"]).most_common()],
         )
         for name, entry in by_approach.items()
     ]
