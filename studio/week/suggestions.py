@@ -79,7 +79,7 @@ def approaches_of(take: Take) -> list[Approach]:
             name="the start" if name == "start" else name,
             movements=entry["movements"],
             clean=entry["clean"],
-            faults=[(words.get(flag, flag), count) for flag, count in Counter(entry["flags"]).most_common()],
+            faults=[(words.get(str(flag), str(flag)), count) for flag, count in Counter(entry["flags"]).most_common()],
         )
         for name, entry in by_approach.items()
     ]
