@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.chanter import Note
+from analysis.compiled import allow_keeping
 from analysis.spectra import Floats
 from analysis.templates import GROUND, STROKE, Listening, Templates
 
@@ -100,6 +101,7 @@ def likelihoods(weights: Weights, share: Floats, *, drones: bool = False) -> Flo
 
 def path(log_likelihood: Floats) -> NDArray[np.int64]:
     """The likeliest state of each frame: a note's number or REST."""
+    allow_keeping()
     # Imported late: librosa is slow to import, and everything before this can fail on bad input without it.
     from librosa.sequence import viterbi
 
