@@ -32,13 +32,17 @@ ENCODINGS: Final[dict[str, tuple[str, str, int | None]]] = {
 _FRAME: Final = 1024
 
 
+#: Below this nothing is left after the first reflection: as good as no room.
+_NO_ROOM_S: Final = 0.02
+
+
 def room(samples: Floats, rate_hz: int, *, rt60_s: float, direct_to_reverb_db: float = 8.0, seed: int = 0) -> Floats:
     """`samples` (n,) in a room whose sound falls by 60 dB in `rt60_s`; same length, the direct sound in place.
 
     The impulse response is the direct sound, a few early reflections, and noise that decays exponentially, its treble
     twice as fast (common practice); all reflections together lie `direct_to_reverb_db` below the direct sound.
     """
-    if rt60_s <= 0:
+    if rt60_s <= _NO_ROOM_S:
         return samples
     random = np.random.default_rng([seed, 101])
     time = np.arange(round(min(rt60_s * 1.2, 3.0) * rate_hz)) / rate_hz

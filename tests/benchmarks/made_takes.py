@@ -95,7 +95,7 @@ def drawn(seed: int) -> Made:
     recorded = random.random() < 0.7
     return Made(
         seed=seed,
-        drill=one("doubling", "gracenote", p=(0.8, 0.2)) + ":" + one(*"GABcdefga"),
+        drill=_possible(one("doubling", "gracenote", p=(0.8, 0.2)), one(*"GABcdefga")),
         family=one(*FAMILIES, p=(0.65, 0.35)),
         tempo_bpm=float(random.integers(48, 76)),
         low_a_hz=float(random.uniform(466, 486) if pipes else random.uniform(228, 246)),
@@ -120,6 +120,11 @@ def drawn(seed: int) -> Made:
         fault_rate=float(random.uniform(0.1, 0.6)),
         lead_s=float(random.uniform(0.3, 2.0)),
     )
+
+
+def _possible(kind: str, letter: str) -> str:
+    """A drill that can be played: no gracenote stands on high A."""
+    return f"{kind}:{'g' if (kind, letter) == ('gracenote', 'a') else letter}"
 
 
 def written(made: Made) -> Score:
