@@ -28,6 +28,9 @@ _LOUDNESS: Final = 0.5
 #: A stretch of sound is the chanter only if at least this much of it was held steadily.
 _LEAST_HELD_S: Final = 0.12
 _SHORTEST_S: Final = 0.006
+#: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
+_BLIP_S: Final = 0.030
+_BLIP_CONFIDENCE: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -132,11 +135,16 @@ def _mean_level(samples: Floats, centres: NDArray[np.int64]) -> Floats:
 
 def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s: float) -> list[Sounded]:
     edges = [0.0, *times, duration_s]
+    last = len(found) - 1
     result = []
-    for segment, start, end in zip(found, edges[:-1], edges[1:], strict=True):
+    for number, segment in enumerate(found):
+        start, end = edges[number], edges[number + 1]
         if segment.state == REST or end - start < _SHORTEST_S:
             continue
         middle = share[segment.start : segment.stop, segment.state]
         confidence = float(np.clip(np.percentile(middle, 75), 0.0, 1.0))
+        by_rest = REST in (found[max(0, number - 1)].state, found[min(last, number + 1)].state)
+        if by_rest and end - start < _BLIP_S and confidence < _BLIP_CONFIDENCE:
+            continue
         result.append(Sounded(start, end, Note(segment.state), confidence))
     return result

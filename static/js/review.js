@@ -9,12 +9,25 @@ const root = document.getElementById("review");
 const list = root.querySelector("#movements");
 const rows = [...list.querySelectorAll("li[data-movement]")];
 const music = root.querySelector("#music svg");
+const narrow = window.matchMedia("(max-width: 56rem)");
 const quick = window.matchMedia("(prefers-reduced-motion: reduce)");
-const behavior = () => (quick.matches ? "auto" : "smooth");
+
+// Scrolls `box` so that `part` of it is to be seen, and never the page: that would pull it from under the finger.
+function reveal(part, box) {
+  const inner = part.getBoundingClientRect();
+  const outer = box.getBoundingClientRect();
+  const behavior = quick.matches ? "auto" : "smooth";
+  const hidden = inner.top < outer.top || inner.bottom > outer.bottom || inner.left < outer.left || inner.right > outer.right;
+  if (!hidden) return;
+  const top = inner.top - outer.top - (outer.height - inner.height) / 2;
+  const left = inner.left - outer.left - (outer.width - inner.width) / 2;
+  box.scrollBy({ top: box.scrollHeight > box.clientHeight ? top : 0, left, behavior });
+}
 
 const indexOf = (row) => Number(row.dataset.movement);
 
 function startList(player) {
+  const measured = [...root.querySelectorAll(".chosen-one")];
   list.addEventListener("click", (event) => {
     const row = event.target.closest("li[data-movement]");
     if (row) selection.choose(indexOf(row), "list");
@@ -48,11 +61,20 @@ function startList(player) {
       const chosen = indexOf(row) === index;
       row.classList.toggle("is-chosen", chosen);
       row.querySelector("button").setAttribute("aria-pressed", String(chosen));
-      if (chosen && from !== "list") row.scrollIntoView({ block: "nearest", behavior: behavior() });
+      if (chosen && from !== "list") reveal(row, list);
     }
     root.querySelector("#chosen-none").hidden = index !== null;
-    for (const one of root.querySelectorAll(".chosen-one")) one.hidden = Number(one.dataset.movement) !== index;
+    for (const one of measured) one.hidden = Number(one.dataset.movement) !== index;
   });
+  // On a narrow screen what was measured opens under its movement; where there is room it stands beside the list.
+  function settle() {
+    for (const one of measured) {
+      const row = rows.find((entry) => entry.dataset.movement === one.dataset.movement);
+      (narrow.matches && row ? row : root.querySelector("#chosen")).append(one);
+    }
+  }
+  narrow.addEventListener("change", settle);
+  settle();
 }
 
 function startMusic(movements) {
@@ -70,7 +92,7 @@ function startMusic(movements) {
     for (const group of groups) {
       const chosen = movement !== undefined && Number(group.dataset.movement) === movement.written;
       group.classList.toggle("selected", chosen);
-      if (chosen && from !== "music") group.scrollIntoView({ block: "nearest", inline: "center", behavior: behavior() });
+      if (chosen && from !== "music") reveal(group, root.querySelector("#music"));
     }
   });
 }

@@ -34,7 +34,7 @@ function paint(figure, chosen) {
       const colour = trace.text.map((name) => verdict[name]);
       const wide = trace.customdata.map((index) => (index === chosen ? 20 : 12));
       const edge = trace.customdata.map((index, place) => (index === chosen ? c.ink : colour[place]));
-      trace.marker = { ...trace.marker, color: colour, size: wide, line: { color: edge, width: 2 } };
+      trace.marker = { ...trace.marker, color: colour, size: wide, opacity: 1, line: { color: edge, width: 2 } };
     }
     if (part === "pinned") trace.marker = { ...trace.marker, color: c.accent, line: { color: c.sheet, width: 1 } };
     trace.hoverlabel = { bgcolor: c.sheet, bordercolor: c.line, font: { color: c.ink } };

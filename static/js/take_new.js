@@ -9,7 +9,7 @@ const maxBytes = Number(form.dataset.maxBytes);
 const maxSeconds = Number(form.dataset.maxSeconds);
 
 let recorder = null;
-let candidate = null; // {blob, name, settings}
+let candidate = null; // {blob, file, settings}, `file` being the name it is sent by
 let stopSending = null;
 
 form.classList.add("scripted");
@@ -24,18 +24,19 @@ function showError(sentence) {
 
 at("exercise").addEventListener("change", (event) => {
   at("tempo").value = event.target.selectedOptions[0].dataset.tempo ?? "";
+  for (const place of at("music").children) place.hidden = place.dataset.exercise !== event.target.value;
 });
 
 // A take to be sent ---------------------------------------------------------------------------------------------------
 
 const player = at("candidate-sound");
 
-function offer(blob, name, settings = null) {
+function offer(blob, { file, shown, settings = null }) {
   showError("");
   if (blob.size > maxBytes) return showError("This file is larger than 200 MB. Send a shorter recording, or one saved as m4a, mp3 or FLAC.");
   if (blob.size === 0) return showError("This file is empty. Choose the recording again, or record it anew.");
-  candidate = { blob, name, settings };
-  at("candidate-name").textContent = name;
+  candidate = { blob, file, settings };
+  at("candidate-name").textContent = `${shown} (${megabytes(blob.size)})`;
   player.src = URL.createObjectURL(blob);
   at("candidate").hidden = false;
   at("take-ways").hidden = true;
@@ -87,10 +88,10 @@ at("send").addEventListener("click", async () => {
 });
 at("cancel").addEventListener("click", () => stopSending?.());
 
-function formWith({ blob, name, settings }) {
+function formWith({ blob, file, settings }) {
   const data = new FormData(form);
   data.delete("recorded");
-  data.set("sound", blob, name);
+  data.set("sound", blob, file);
   if (settings) data.set("recorder_settings", JSON.stringify(settings));
   return data;
 }
@@ -102,8 +103,12 @@ function tellProgress(share) {
 
 // Files ---------------------------------------------------------------------------------------------------------------
 
+function offerFile(file) {
+  offer(file, { file: file.name, shown: file.name });
+}
+
 for (const input of [at("sound"), at("recorded")]) {
-  input.addEventListener("change", () => { if (input.files[0]) offer(input.files[0], input.files[0].name); });
+  input.addEventListener("change", () => { if (input.files[0]) offerFile(input.files[0]); });
 }
 form.addEventListener("submit", (event) => event.preventDefault());
 
@@ -118,7 +123,7 @@ at("drop").addEventListener("drop", (event) => {
   event.preventDefault();
   panel.classList.remove("is-over");
   const [file] = event.dataTransfer.files;
-  if (file) offer(file, file.name);
+  if (file) offerFile(file);
 });
 // A file dropped beside the panel must not carry the browser off this page.
 for (const kind of ["dragover", "drop"]) window.addEventListener(kind, (event) => event.preventDefault());
@@ -156,12 +161,13 @@ async function finish() {
   showRecording(false);
   if (blob.size === 0) return showError("Nothing was recorded. Start again and wait for the time to run.");
   const suffix = blob.type.includes("mp4") ? "m4a" : blob.type.includes("ogg") ? "ogg" : "webm";
-  offer(blob, `recording of ${clock(seconds)}.${suffix}`, settings);
+  offer(blob, { file: `recording.${suffix}`, shown: `Recorded just now, ${clock(seconds)}`, settings });
 }
 
 function showRecording(on) {
   at("record").textContent = on ? "Stop recording" : "Start recording";
-  at("record").classList.toggle("is-recording", on);
+  for (const id of ["record", "record-panel"]) at(id).classList.toggle("is-recording", on);
+  if (on) at("music").scrollIntoView({ block: "start" });
   at("record-state").textContent = on ? "Recording." : "Recording stopped.";
   if (!on) {
     at("record-time").textContent = "0:00";
@@ -194,6 +200,10 @@ function showLevel(share, kind) {
   at("level-bar").style.setProperty("--level", share.toFixed(3));
   at("level").dataset.level = kind;
   at("level").setAttribute("aria-valuenow", Math.round(share * 100));
+}
+
+function megabytes(bytes) {
+  return `${(bytes / 1e6).toFixed(1)} MB`;
 }
 
 function clock(seconds) {
