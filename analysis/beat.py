@@ -23,6 +23,9 @@ _MOST_MISSING: Final = 3
 _INTERVAL_SPREAD: Final = 0.035
 _LEAST_COVERAGE: Final = 0.7
 _TAP_DEPTH: Final = 0.25
+_KNOWN_TEMPO: Final = 0.03
+#: A foot scatters by half of this; a chain of chance by twice as much.
+_MOST_SCATTER_S: Final = 0.010
 
 
 @dataclass(frozen=True)
@@ -166,7 +169,13 @@ def _accept(
         during > 0
         and np.median(found.strength[members[playing]]) >= found.going_on * np.median(found.strength[members[~playing]])
     )
-    through = during / expected >= 0.5 and chosen >= 2.0 and members.size >= 4 and going_on
+    through = (
+        during / expected >= 0.5
+        and chosen >= 2.0
+        and members.size >= 4
+        and going_on
+        and _scatter_s(times, numbers) < _MOST_SCATTER_S
+    )
     source: BeatSource
     if through:
         # Strokes that sound alone show best what they are; under the playing a thump is a small part of the whole.
@@ -182,8 +191,15 @@ def _accept(
     else:
         return None
     rate = _per_beat(60.0 / period_s, tempo_bpm)
-    line = _smooth(times, numbers, source, until_s=end_s, from_s=min(start_s, times[0]))
+    known_s = rate * 60.0 / tempo_bpm if tempo_bpm is not None and source == "count-in" else None
+    line = _smooth(times, numbers, source, until_s=end_s, from_s=min(start_s, times[0]), known_s=known_s)
     return BeatLine(source, _subdivide(line, rate)), times
+
+
+def _scatter_s(times: NDArray[np.float64], numbers: NDArray[np.int64]) -> float:
+    """How far strokes lie from a smooth line through them, in seconds: the median."""
+    line = _local_line(times, numbers, numbers.astype(float), 6.0) if times.size >= 6 else times
+    return float(np.median(np.abs(times - line)))
 
 
 def _per_beat(strokes_bpm: float, tempo_bpm: float | None) -> float:
@@ -202,10 +218,22 @@ def _subdivide(beats_s: NDArray[np.float64], rate: float) -> NDArray[np.float64]
 
 
 def _smooth(
-    times: NDArray[np.float64], numbers: NDArray[np.int64], source: BeatSource, *, until_s: float, from_s: float
+    times: NDArray[np.float64],
+    numbers: NDArray[np.int64],
+    source: BeatSource,
+    *,
+    until_s: float,
+    from_s: float,
+    known_s: float | None = None,
 ) -> NDArray[np.float64]:
-    """A beat line through strokes, carried on at the tempo of its ends to cover `from_s` to `until_s`."""
+    """A beat line through strokes, carried on at the tempo of its ends to cover `from_s` to `until_s`.
+
+    A count-in is too short to carry its own tempo on for a whole take: where it agrees with the written one, beats of
+    `known_s` seconds, it is that which is carried on.
+    """
     slope, start = np.polyfit(numbers, times, 1)
+    if known_s is not None and abs(slope / known_s - 1.0) < _KNOWN_TEMPO:
+        slope, start = known_s, float(np.mean(times - known_s * numbers))
     straight = times - (start + slope * numbers)
     # A metronome, or a foot that only scatters, is a straight line; what bends away from it is followed locally.
     if source == "count-in" or _is_straight(straight):

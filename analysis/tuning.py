@@ -71,7 +71,7 @@ def find_drone(spectrum: Floats) -> float | None:
     ground = scipy.ndimage.median_filter(level, size=61)
     clear = level - ground
     best, best_hz = 0.0, None
-    for hz in np.arange(100.0, 134.0, 0.25):
+    for hz in np.arange(106.0, 131.0, 0.25):
         places = np.round(np.arange(1, 9) * hz / _BIN_HZ).astype(int)
         between = np.round((np.arange(1, 9) - 0.5) * hz / _BIN_HZ).astype(int)
         lines = clear[places] - np.maximum(clear[between], 0.0)
@@ -98,17 +98,26 @@ def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Fl
 
 
 def salience(levels: Floats) -> Floats:
-    """Harmonic salience, shape (frames, candidates of GRID_HZ), of log levels over the floor (frames, bins)."""
+    """Harmonic salience, shape (frames, candidates of GRID_HZ), of log levels over the floor (frames, bins).
+
+    The better of two: with all harmonics, and with the odd ones alone, since a cylindrical bore closed by its reed has
+    few others.
+    """
     result = np.zeros((levels.shape[0], GRID_HZ.size), dtype=np.float32)
     for column, hz in enumerate(GRID_HZ):
         numbers = np.arange(1, max(4, min(_HARMONICS, int(_TOP_HZ / hz))) + 1)
-        weights = (1.0 / np.sqrt(numbers)).astype(np.float32)
-        weights /= weights.sum()
-        between = levels[:, _bins((numbers - 0.5) * hz)]
-        for third in (1.0 / 3.0, 2.0 / 3.0):
-            between = np.maximum(between, levels[:, _bins((numbers - third) * hz)])
-        result[:, column] = (levels[:, _bins(numbers * hz)] - between) @ weights
+        at = levels[:, _bins(numbers * hz)]
+        thirds = np.maximum(levels[:, _bins((numbers - 1 / 3) * hz)], levels[:, _bins((numbers - 2 / 3) * hz)])
+        halves = levels[:, _bins((numbers - 0.5) * hz)]
+        clear = at - np.maximum(thirds, halves)
+        whole, odd = _weights(numbers), _weights(numbers[::2])
+        result[:, column] = np.maximum(clear @ whole, 0.9 * (clear[:, ::2] @ odd))
     return result
+
+
+def _weights(numbers: NDArray[np.int64]) -> Floats:
+    weights = 1.0 / np.sqrt(numbers)
+    return np.asarray(weights / weights.sum(), dtype=np.float32)
 
 
 def _bins(hz: NDArray[np.float64]) -> NDArray[np.int64]:
