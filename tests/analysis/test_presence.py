@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-
 from analysis.api import analyse_sound
 from analysis.sound import Sound, SoundError
 
