@@ -28,8 +28,8 @@ def main(address: str) -> None:
     with start_browser() as browser:
         desk = browser.person(address, viewport={"width": 1280, "height": 800})
         page = log_in(desk, "morven")
-        desk.open("/board/")
-        page.locator("a[href*='/takes/']", has_text="Tam Thistlewick").first.click()
+        desk.open("/takes/")
+        page.locator("a.take-row", has_text="Tam Thistlewick").first.click()
         page.wait_for_selector("#review[data-ready]")
         page.locator("#movements li").nth(4).locator("button").click()
         page.wait_for_timeout(800)
