@@ -70,7 +70,8 @@ def _by_script(request: HttpRequest) -> bool:
 def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
     asked = request.POST if request.method == "POST" else request.GET
     exercises = list(offered_exercises(learner, asked.get("exercise", "")))
-    chosen = next((entry for entry in exercises if str(entry.pk) == asked.get("exercise", "")), None)
+    wanted = asked["exercise"] if "exercise" in asked else _played_last(learner)
+    chosen = next((entry for entry in exercises if str(entry.pk) == wanted), None)
     tempo = asked.get("tempo_bpm") or asked.get("tempo") or ""
     context = {
         "exercises": exercises,
@@ -81,6 +82,11 @@ def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
         "max_bytes": MAX_UPLOAD_BYTES,
     }
     return render(request, "takes/new.html", context, status=400 if error else 200)
+
+
+def _played_last(learner: User) -> str:
+    """The key of the exercise that the learner sent a take of last, or nothing."""
+    return str(Take.objects.filter(learner=learner).values_list("exercise", flat=True).first() or "")
 
 
 @member_required

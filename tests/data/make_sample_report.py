@@ -1,6 +1,6 @@
 """Remake tests/data/sample_report.json: the report of one development take, as screens and tests use it.
 
-    python -m tests.data.make_sample_report
+python -m tests.data.make_sample_report
 """
 
 import json
