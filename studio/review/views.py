@@ -35,7 +35,7 @@ def _ready_or_404(user: User, pk: uuid.UUID) -> Take:
 
 
 # Plotly sets styles of its own elements from its script; nothing else on this page does.
-@csp_update({"style-src": [UNSAFE_INLINE]})
+@csp_update({"style-src": [UNSAFE_INLINE]})  # type: ignore[arg-type]  # its types know no views with arguments
 @member_required
 @require_safe
 def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
