@@ -36,7 +36,7 @@ function offer(blob, { file, shown, settings = null }) {
   if (blob.size > maxBytes) return showError("This file is larger than 200 MB. Send a shorter recording, or one saved as m4a, mp3 or FLAC.");
   if (blob.size === 0) return showError("This file is empty. Choose the recording again, or record it anew.");
   candidate = { blob, file, settings };
-  at("candidate-name").textContent = `${shown} (${megabytes(blob.size)})`;
+  at("candidate-name").textContent = shown;
   player.src = URL.createObjectURL(blob);
   at("candidate").hidden = false;
   at("take-ways").hidden = true;
@@ -104,7 +104,7 @@ function tellProgress(share) {
 // Files ---------------------------------------------------------------------------------------------------------------
 
 function offerFile(file) {
-  offer(file, { file: file.name, shown: file.name });
+  offer(file, { file: file.name, shown: `${file.name}, ${size(file.size)}` });
 }
 
 for (const input of [at("sound"), at("recorded")]) {
@@ -165,7 +165,7 @@ async function finish() {
 }
 
 function showRecording(on) {
-  at("record").textContent = on ? "Stop recording" : "Start recording";
+  at("record").textContent = on ? "Stop" : "Start recording";
   for (const id of ["record", "record-panel"]) at(id).classList.toggle("is-recording", on);
   if (on) at("music").scrollIntoView({ block: "start" });
   at("record-state").textContent = on ? "Recording." : "Recording stopped.";
@@ -202,8 +202,8 @@ function showLevel(share, kind) {
   at("level").setAttribute("aria-valuenow", Math.round(share * 100));
 }
 
-function megabytes(bytes) {
-  return `${(bytes / 1e6).toFixed(1)} MB`;
+function size(bytes) {
+  return bytes < 1e6 ? `${Math.ceil(bytes / 1000)} kB` : `${(bytes / 1e6).toFixed(1)} MB`;
 }
 
 function clock(seconds) {
