@@ -76,12 +76,16 @@ def frames(container: Any, stream: Any) -> Iterator[av.AudioFrame]:
             packet = next(packets)
         except StopIteration:
             return
+        except MemoryError:
+            raise
         except (av.error.FFmpegError, ValueError):
             return  # the rest cannot be read: a truncated file
         try:
             yield from packet.decode()
         except av.error.EOFError:
             return
+        except MemoryError:
+            raise
         except av.error.FFmpegError:
             bad += 1
             if bad > _MOST_BAD_PACKETS:
@@ -128,6 +132,8 @@ def decode(
     options = {"format_whitelist": CONTAINERS, "protocol_whitelist": "file"}
     try:
         container = av.open(source, options=options, metadata_errors="ignore")
+    except MemoryError:  # also one of FFmpeg's errors, but it says nothing against the file
+        raise
     except (av.error.FFmpegError, ValueError, UnicodeError) as error:
         raise Refused("not-sound") from error
     with container:

@@ -1,5 +1,6 @@
 """Bad files one by one, each made here, and the clock of each coding."""
 
+import errno
 import json
 import os
 import struct
@@ -175,6 +176,15 @@ def test_the_decoder_is_bounded_in_memory(tmp_path):
     command = [sys.executable, "-I", decoder.__file__, str(path), str(tmp_path / "raw"), json.dumps(order)]
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode != 0 or json.loads(done.stdout).get("refused") == "memory"
+
+
+def test_too_little_memory_is_not_held_against_the_file(tmp_path, monkeypatch):
+    def no_memory(*args, **kwargs):
+        raise av.error.MemoryError(errno.ENOMEM, "Cannot allocate memory")
+
+    monkeypatch.setattr(av, "open", no_memory)
+    with pytest.raises(MemoryError), (tmp_path / "raw").open("wb") as raw:
+        decoder.decode("take.wav", raw, rate_hz=RATE, most_s=900, allowed={})
 
 
 def test_the_child_sees_no_secrets(monkeypatch):
