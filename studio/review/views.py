@@ -6,8 +6,6 @@ import json
 import uuid
 from typing import Any
 
-from csp.constants import UNSAFE_INLINE
-from csp.decorators import csp_update
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -34,8 +32,6 @@ def _ready_or_404(user: User, pk: uuid.UUID) -> Take:
     return take
 
 
-# Plotly sets styles of its own elements from its script; nothing else on this page does.
-@csp_update({"style-src": [UNSAFE_INLINE]})  # type: ignore[arg-type]  # its types know no views with arguments
 @member_required
 @require_safe
 def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
