@@ -189,6 +189,22 @@ def ended_by_signals() -> Iterator[None]:
             signal.signal(number, handler)
 
 
+def collect_static() -> None:
+    """Behind a proxy, collect the static files under their hashed names. Raises LaunchError when it cannot.
+
+    Where an image brings them collected and is read-only, they are used as they are.
+    """
+    if not settings.HTTPS:
+        return
+    try:
+        call_command("collectstatic", verbosity=0, interactive=False)
+    except OSError as error:
+        if not (settings.STATIC_ROOT / "staticfiles.json").exists():
+            raise LaunchError(
+                f"The static files cannot be collected in {settings.STATIC_ROOT} ({error.strerror}). Make it writable."
+            ) from error
+
+
 def serve(listener: socket.socket, *, ready: Callable[[], None]) -> None:
     """Serve the web application on `listener` until interrupted; `ready` is called once requests are answered."""
     from waitress.server import create_server

@@ -92,6 +92,9 @@ function formWith({ blob, file, settings }) {
   const data = new FormData(form);
   data.delete("recorded");
   data.set("sound", blob, file);
+  // Whoever logged in again in another tab has a new token, and this page still the old one.
+  const token = document.cookie.match(/(?:^|; )csrftoken=([^;]+)/)?.[1];
+  if (token) data.set("csrfmiddlewaretoken", token);
   if (settings) data.set("recorder_settings", JSON.stringify(settings));
   return data;
 }

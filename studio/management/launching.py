@@ -18,6 +18,7 @@ from studio.launcher import (
     LaunchError,
     WorkerProcess,
     check_database,
+    collect_static,
     ended_by_signals,
     listen,
     local_address,
@@ -76,6 +77,7 @@ class LaunchCommand(BaseCommand):
         self.prepare(folder, options)
         check_database()
         migrate()
+        collect_static()
         self.populate(folder)
         connections.close_all()
         worker = WorkerProcess(worker_count(), self.stderr.write)

@@ -78,15 +78,18 @@ class Browser:
 
 
 @contextmanager
-def start_browser() -> Iterator[Browser]:
-    """Skips the test with a reason where there is no Chromium, unless FINGERWORK_REQUIRE names "browser"."""
+def start_browser(*arguments: str) -> Iterator[Browser]:
+    """Chromium, started with ARGUMENTS and these.
+
+    Skips the test with a reason where there is no Chromium, unless FINGERWORK_REQUIRE names "browser".
+    """
     required = "browser" in re.split(r"[,\s]+", os.environ.get("FINGERWORK_REQUIRE", ""))
     if not CHROMIUM.exists():
         reason = f"needs Chromium at {CHROMIUM}"
         pytest.fail(reason) if required else pytest.skip(reason)
     sync_api = pytest.importorskip("playwright.sync_api")
     with sync_api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=[*ARGUMENTS, *arguments])
         try:
             yield Browser(browser)
         finally:

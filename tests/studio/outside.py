@@ -1,6 +1,6 @@
 """Run as a program, on the database and storage that the environment names: fills them for tests of real processes.
 
-outside.py populate          a studio with tutor, learner and exercise; prints their keys and a session for each as JSON
+outside.py populate          a studio, a tutor, a learner, an exercise set; prints its key and a session for each person
 outside.py takes NUMBER      that many queued takes, each rung for; prints their keys as JSON
 """
 
@@ -23,10 +23,12 @@ from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_K
 from django.contrib.sessions.backends.db import SessionStore
 from django.core.files.base import ContentFile
 from django.core.management import call_command
+from django.utils import timezone
 
 from studio.exercises.models import Exercise
 from studio.people.models import Studio, User
 from studio.takes.services import create_take
+from studio.week.services import SetRow, set_plan
 
 ABC = Path(__file__).parents[1] / "data" / "sample_report.abc"
 
@@ -54,6 +56,7 @@ def populate() -> dict[str, Any]:
         abc=ABC.read_text(encoding="utf-8"),
         tempo_bpm=60,
     )
+    set_plan(people["learner"], starts_on=timezone.localdate(), rows=[SetRow(exercise, 60)])
     return {"exercise": exercise.pk, **{role: _session(user) for role, user in people.items()}}
 
 

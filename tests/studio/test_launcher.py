@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from django.conf import LazySettings
 from django.db import DatabaseError, connection
 from django.db.migrations.recorder import MigrationRecorder
 
@@ -152,6 +153,38 @@ class TestDatabase:
         with pytest.raises(LaunchError, match="connection refused") as caught:
             check_database()
         assert "\n" not in str(caught.value)
+
+
+class TestStaticFiles:
+    @pytest.fixture
+    def calls(self, settings: LazySettings, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+        settings.HTTPS = True
+        settings.STATIC_ROOT = tmp_path / "collected"
+        made: list[str] = []
+        monkeypatch.setattr(launcher, "call_command", lambda name, **options: made.append(name))
+        return made
+
+    def test_are_collected_behind_a_proxy(self, calls: list[str]) -> None:
+        launcher.collect_static()
+        assert calls == ["collectstatic"]
+
+    def test_are_served_from_where_they_lie_on_one_machine(self, calls: list[str], settings: LazySettings) -> None:
+        settings.HTTPS = False
+        launcher.collect_static()
+        assert calls == []
+
+    def test_where_they_cannot_be_written(
+        self, calls: list[str], settings: LazySettings, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def refuse(name: str, **options: object) -> None:
+            raise PermissionError(13, "Permission denied")
+
+        monkeypatch.setattr(launcher, "call_command", refuse)
+        with pytest.raises(LaunchError, match="cannot be collected in .*Permission denied"):
+            launcher.collect_static()
+        settings.STATIC_ROOT.mkdir()
+        (settings.STATIC_ROOT / "staticfiles.json").touch()  # collected when the image was made
+        launcher.collect_static()
 
 
 class TestOneLine:

@@ -313,6 +313,6 @@ class TestListing:
     def test_pages(self, rory: Client, ready_take: Take, learner: Any, settings: LazySettings) -> None:
         now = timezone.now()
         Take.objects.bulk_create(Take(learner=learner, created_at=now, queued_at=now) for _ in range(40))
-        assert "page 1 of 2" in rory.get("/takes/").content.decode()
+        assert "Page 1 of 2" in rory.get("/takes/").content.decode()
         assert f"/takes/{ready_take.pk}/" in rory.get("/takes/?page=2").content.decode()
         assert rory.get("/takes/?page=nonsense").status_code == 200
