@@ -65,12 +65,12 @@ def analyse_sound(
     fit = tuning.fit(samples, expected={theme.note for theme in score.themes} if score else None)
     if fit is None or not presence.is_chanter(samples, fit):
         raise SoundError(_NO_CHANTER)
-    heard = _heard_beat(sound, _held_span(fit), tempo)
+    heard = _heard_beat(sound, samples, _held_span(fit), tempo)
     tell(STAGES[2], 0.3)
-    sounded = _notes(sound, fit, heard)
+    sounded = _notes(samples, fit, heard)
     if heard is not None and beat.echoes_notes(heard[1], [note.start_s for note in sounded], _held_span(fit)):
         heard = None
-        sounded = _notes(sound, fit, None)
+        sounded = _notes(samples, fit, None)
     if not sounded:
         raise SoundError(_NO_CHANTER)
     tell(STAGES[3], 0.9)
@@ -98,10 +98,10 @@ def analyse_sound(
 
 
 def _heard_beat(
-    sound: Sound, span_s: tuple[float, float], tempo_bpm: float | None
+    sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None
 ) -> tuple[BeatLine, NDArray[np.float64]] | None:
     """The beat of clicks, taps or a count-in: by strokes like those before the playing, else by any that stand out."""
-    alike = percussion.strokes_like_the_first(sound.samples, sound.rate_hz, until_s=span_s[0])
+    alike = percussion.strokes_like_the_first(samples, spectra.RATE_HZ, until_s=span_s[0])
     if alike is not None:
         heard = beat.heard_beat(alike, playing_s=span_s, tempo_bpm=tempo_bpm)
         if heard is not None and heard[0].source != "count-in":
@@ -128,11 +128,10 @@ def _held_span(fit: tuning.Fit) -> tuple[float, float]:
     return float(held[0]), float(held[-1])
 
 
-def _notes(sound: Sound, fit: tuning.Fit, heard: tuple[BeatLine, NDArray[np.float64]] | None) -> list[Sounded]:
-    samples: Floats = sound.samples
+def _notes(samples: Floats, fit: tuning.Fit, heard: tuple[BeatLine, NDArray[np.float64]] | None) -> list[Sounded]:
     if heard is not None and heard[0].source != "tap":
-        samples, _ = percussion.subtract(samples, sound.rate_hz, heard[1])
-    return notes.hear(spectra.at_listening_rate(samples, sound.rate_hz), fit)
+        samples, _ = percussion.subtract(samples, spectra.RATE_HZ, heard[1])
+    return notes.hear(samples, fit)
 
 
 class _Written:

@@ -27,6 +27,8 @@ _CHUNK: Final = 4096
 _CHANGE_COST: Final = 6.0
 #: Part of a frame that may come from anywhere; keeps one odd frame from outweighing its neighbours.
 _STRAY: Final = 0.02
+#: How far from a change of state frames are looked at again with better templates.
+_NEAR_CHANGE_S: Final = 0.040
 #: Amounts of all notes together below which a moment tells little of which one sounds.
 _LITTLE: Final = 0.5
 #: How far a larger share counts as evidence: a room leaves a gracenote little more than half of its own moment.
@@ -39,14 +41,28 @@ _SOUNDING: Final = 0.45
 @dataclass(frozen=True)
 class Weights:
     """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold; `own` the same for
-    notes as a share of each one's ordinary level (frames, 9); and how badly the sum fits (frames,), as divergence over
-    level."""
+    notes as a share of each one's ordinary level (frames, 9)."""
 
     notes: Floats
     own: Floats
     ground: Floats
     strokes: Floats
-    misfit: Floats
+
+
+def weigh_again(levels: Floats, templates: Templates, before: Weights, where: NDArray[np.bool_]) -> Weights:
+    """`before` with the frames in `where` (frames,) explained anew by `templates`: the others are plain enough."""
+    fresh = weigh(levels[where], templates)
+    parts = []
+    for old, new in (
+        (before.notes, fresh.notes),
+        (before.own, fresh.own),
+        (before.ground, fresh.ground),
+        (before.strokes, fresh.strokes),
+    ):
+        whole = old.copy()
+        whole[where] = new
+        parts.append(whole)
+    return Weights(*parts)
 
 
 def weigh(levels: Floats, templates: Templates) -> Weights:
@@ -57,14 +73,12 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
     notes = np.zeros((count, len(Note)), dtype=np.float32)
     ground = np.zeros(count, dtype=np.float32)
     strokes = np.zeros(count, dtype=np.float32)
-    misfit = np.zeros(count, dtype=np.float32)
     own = np.zeros_like(notes)
     for start in range(0, count, _CHUNK):
         block = levels[start : start + _CHUNK]
         weights = np.repeat((block.sum(axis=1, keepdims=True) / sums.sum()).astype(np.float32), sums.size, axis=1)
         for _ in range(_UPDATES):
             weights *= (block / (weights @ spectra + 1e-9)) @ spectra.T / sums
-        model = weights @ spectra + 1e-9
         part = slice(start, start + block.shape[0])
         mass = weights * sums
         for note in range(len(Note)):
@@ -72,8 +86,7 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
             own[part, note] = weights[:, templates.owner == note].sum(axis=1)
         ground[part] = mass[:, templates.owner == GROUND].sum(axis=1)
         strokes[part] = mass[:, templates.owner == STROKE].sum(axis=1)
-        misfit[part] = (block * np.log((block + 1e-9) / model) - block + model).sum(axis=1) / block.sum(axis=1)
-    return Weights(notes, own, ground, strokes, misfit)
+    return Weights(notes, own, ground, strokes)
 
 
 def shares(amounts: Floats) -> Floats:
@@ -126,6 +139,20 @@ def segments(states: NDArray[np.int64]) -> list[Segment]:
     """The runs of equal states."""
     edges = np.concatenate([[0], np.flatnonzero(np.diff(states)) + 1, [states.size]])
     return [Segment(int(a), int(b), int(states[a])) for a, b in pairwise(edges)]
+
+
+def unsettled(found: list[Segment], share: Floats, hop_s: float) -> NDArray[np.bool_]:
+    """Frames (frames,) worth another look: near a change of state, or with a rival to the note that was chosen."""
+    count = share.shape[0]
+    reach = round(_NEAR_CHANGE_S / hop_s)
+    near = np.zeros(count, dtype=bool)
+    rival = np.zeros(count, dtype=bool)
+    for segment in found:
+        near[max(0, segment.start - reach) : segment.start + reach] = True
+        if segment.state != REST:
+            inside = slice(segment.start, segment.stop)
+            rival[inside] = share[inside, segment.state] < 0.8
+    return near | rival
 
 
 def sure_frames(found: list[Segment], share: Floats, sound: Listening) -> dict[int, NDArray[np.int64]]:

@@ -54,8 +54,11 @@ def hear(samples: Floats, fit: tuning.Fit) -> list[Sounded]:
     sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
     known, held = templates.first(sound, fit)
     room = echo.DRY
-    for _ in range(_PASSES):
-        weights = decoding.weigh(sound.levels, known)
+    weights = decoding.weigh(sound.levels, known)
+    for number in range(_PASSES):
+        if number:
+            again = decoding.unsettled(found, share, sound.hop_s)
+            weights = decoding.weigh_again(sound.levels, known, weights, again)
         energy = echo.energies(weights.own)
         share = decoding.shares(echo.direct(energy, room, sound.hop_s) ** _LOUDNESS)
         likelihood = decoding.likelihoods(weights, share, drones=fit.drone_hz is not None)

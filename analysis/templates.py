@@ -70,7 +70,7 @@ def listen(samples: Floats, *, window: int, hop: int, size: int) -> Listening:
     return Listening(((magnitudes + floor) ** COMPRESSION).astype(np.float32), window, hop, size)
 
 
-def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 4) -> NDArray[np.int8]:
+def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArray[np.int8]:
     """The held note of every listening frame (frames,), -1 near changes and where none is held.
 
     `margin` is in long frames: their windows must not reach into another note.
@@ -118,7 +118,7 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
 
     From frames far from all held ones; where the whole recording is playing, the least that every note has.
     """
-    near = scipy.ndimage.maximum_filter1d((fit.labels >= 0).astype(np.int8), 25)
+    near = scipy.ndimage.maximum_filter1d((fit.labels >= 0).astype(np.int8), 13)
     places = np.minimum(np.round(np.arange(held.size) * sound.hop / tuning.HOP).astype(int), near.size - 1)
     away = sound.levels[near[places] == 0]
     least = np.min(known, axis=0) if known else sound.levels.min(axis=0)

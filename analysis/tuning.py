@@ -24,8 +24,8 @@ from analysis.chanter import PIPES_LOW_A_HZ, PRACTICE_LOW_A_HZ, RATIOS, Note, Tu
 from analysis.spectra import Floats
 
 WINDOW: Final = 2048
-HOP: Final = 256
-SIZE: Final = 8192
+HOP: Final = 512
+SIZE: Final = 4096
 HOP_S: Final = HOP / spectra.RATE_HZ
 _BIN_HZ: Final = spectra.RATE_HZ / SIZE
 _TOP_HZ: Final = 5600.0
@@ -68,7 +68,7 @@ def find_drone(spectrum: Floats) -> float | None:
     octaves below low A and the tenors one octave: lines at one, two and three times the bass must all stand clear.
     """
     level = np.log(spectrum + 1e-7)
-    ground = scipy.ndimage.median_filter(level, size=61)
+    ground = scipy.ndimage.median_filter(level, size=31)
     clear = level - ground
     best, best_hz = 0.0, None
     for hz in np.arange(106.0, 131.0, 0.25):
@@ -82,8 +82,8 @@ def find_drone(spectrum: Floats) -> float | None:
 
 def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Floats:
     """The level (bins,) that a frame's bins are measured against: the noise, and the drones where there are any."""
-    noise = scipy.ndimage.minimum_filter1d(np.median(magnitudes, axis=0), 41)
-    smooth = scipy.ndimage.uniform_filter1d(noise, 81)
+    noise = scipy.ndimage.minimum_filter1d(np.median(magnitudes, axis=0), 21)
+    smooth = scipy.ndimage.uniform_filter1d(noise, 41)
     floor = np.maximum(2.0 * smooth, 1e-5 + 2e-3 * float(np.percentile(magnitudes.max(axis=1), 90)))
     if drone_hz is not None:
         lines = np.round(np.arange(1, int(_TOP_HZ / drone_hz)) * drone_hz / _BIN_HZ).astype(int)
@@ -92,7 +92,7 @@ def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Fl
             # A note that hardly ever stops would pass for a drone where its harmonics meet the drones'; the lines
             # beside show how strong a drone is there.
             beside = np.median(peaks[max(0, number - 2) : number + 3])
-            near = slice(max(0, line - 8), line + 9)
+            near = slice(max(0, line - 4), line + 5)
             floor[near] = np.maximum(floor[near], 2.0 * persistent[near] * min(1.0, 1.5 * beside / peaks[number]))
     return np.asarray(floor, dtype=np.float32)
 
@@ -146,10 +146,10 @@ def _refined(levels: Floats, candidates: NDArray[np.float64]) -> NDArray[np.floa
 
 
 def _held(best: NDArray[np.float64], strength: Floats, least: float) -> NDArray[np.bool_]:
-    """Frames (frames,) whose fundamental is strong and the same as in both neighbours."""
+    """Frames (frames,) whose fundamental is strong and the same as in a neighbour."""
     cents = 1200.0 * np.log2(best)
     step = np.abs(np.diff(cents, prepend=cents[:1]))
-    steady = (step < _STEADY_CENTS) & (np.roll(step, -1) < _STEADY_CENTS)
+    steady = (step < _STEADY_CENTS) | (np.roll(step, -1) < _STEADY_CENTS)
     held: NDArray[np.bool_] = steady & (strength > least)
     return held
 
