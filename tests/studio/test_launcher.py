@@ -180,7 +180,7 @@ class TestStaticFiles:
             raise PermissionError(13, "Permission denied")
 
         monkeypatch.setattr(launcher, "call_command", refuse)
-        with pytest.raises(LaunchError, match="cannot be collected in .*Permission denied"):
+        with pytest.raises(LaunchError, match=r"cannot be collected in .*Permission denied"):
             launcher.collect_static()
         settings.STATIC_ROOT.mkdir()
         (settings.STATIC_ROOT / "staticfiles.json").touch()  # collected when the image was made
