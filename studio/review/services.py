@@ -78,7 +78,8 @@ def _checked(text: str) -> str:
         raise NoteError("The note is empty; write a word or two.")
     if len(words) > LONGEST_TEXT:
         raise NoteError(f"The note has {len(words)} characters; up to {LONGEST_TEXT} are kept.")
-    if "\x00" in words:
+    # Databases keep neither a null nor half of a surrogate pair, which JSON can carry.
+    if "\x00" in words or any("\ud800" <= letter <= "\udfff" for letter in words):
         raise NoteError("The note holds a character that cannot be kept; please write it again.")
     return words
 
@@ -100,6 +101,8 @@ def _check_spot(take: Take, start_s: float, end_s: float | None) -> None:
 
 def edit(note: PinnedNote, text: str) -> None:
     """Give the note another text. Raises NoteError."""
+    if note.deleted_at is not None:
+        raise NoteError("The note was deleted; bring it back before you edit it.")
     note.text = _checked(text)
     note.edited_at = timezone.now()
     note.save(update_fields=["text", "edited_at"])

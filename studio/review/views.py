@@ -76,7 +76,7 @@ def _sent(request: HttpRequest) -> dict[str, Any]:
         raise NoteError("That is more than can be kept in one note.")
     try:
         data = json.loads(request.body or b"{}")
-    except ValueError:
+    except (ValueError, RecursionError):  # the latter for brackets within brackets within brackets
         data = None
     if not isinstance(data, dict):
         raise NoteError("What was sent could not be read; please load the page again.")

@@ -305,6 +305,8 @@ def test_nobody_edits_or_deletes_what_another_wrote(client_for, tutor, learner, 
         ({"text": "x", "start_s": "soon"}, "Choose a movement"),
         ({"text": "x", "answer_to": "nobody"}, "no longer there"),
         ({"text": 5, "movement_index": 0}, "empty"),
+        ({"text": "half \ud800", "movement_index": 0}, "cannot be kept"),
+        ({"text": "null \x00", "movement_index": 0}, "cannot be kept"),
         ([1, 2], "could not be read"),
     ],
 )
@@ -315,10 +317,38 @@ def test_unusable_notes_are_refused_in_one_sentence(client_for, tutor, address, 
     assert not PinnedNote.objects.exists()
 
 
-def test_what_is_no_json_is_refused_in_one_sentence(client_for, tutor, address):
-    answer = client_for(tutor).post(address("notes"), data="{not json", content_type="application/json")
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        ("{not json", "could not be read"),
+        (b"\xff\xfe{}", "could not be read"),
+        ("[" * 19_000, "could not be read"),
+        ('{"text": "' + 20_000 * "x" + '"}', "more than can be kept"),
+    ],
+    ids=["not json", "not text", "nested", "too long"],
+)
+def test_what_is_no_json_is_refused_in_one_sentence(client_for, tutor, address, body, words):
+    answer = client_for(tutor).post(address("notes"), data=body, content_type="application/json")
+    assert answer.status_code == 400
+    assert words in answer.json()["error"]
+    assert not PinnedNote.objects.exists()
+
+
+@pytest.mark.parametrize("ids", [5, "abc", [None], [1, 2], {"a": 1}])
+def test_unusable_ids_of_read_notes_are_refused(client_for, tutor, address, ids):
+    answer = post(client_for(tutor), address("read"), {"ids": ids})
     assert answer.status_code == 400
     assert "could not be read" in answer.json()["error"]
+
+
+def test_a_deleted_note_is_not_edited_unseen(client_for, tutor, ready_take):
+    note = services.pin(ready_take, tutor, "Before.", movement_index=1)
+    services.delete(note)
+    answer = post(client_for(tutor), reverse("review:note", args=[note.pk]), {"text": "After."})
+    assert answer.status_code == 400
+    assert "bring it back" in answer.json()["error"]
+    note.refresh_from_db()
+    assert note.text == "Before."
 
 
 def test_notes_are_escaped_in_the_page(client_for, tutor, ready_take, address):
