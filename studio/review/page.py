@@ -49,11 +49,12 @@ def report_of(take: Take) -> Report:
 
 def movements(take: Take, studio: Studio) -> list[MovementData]:
     """Every movement of the take in words."""
-    report, limits = report_of(take), studio_tolerances(studio)
-    return [_movement(entry, report, limits) for entry in report["movements"]]
+    report = report_of(take)
+    standard = wording.Standard(report["beat"]["source"], studio_tolerances(studio), report["notes"])
+    return [_movement(entry, standard) for entry in report["movements"]]
 
 
-def _movement(entry: MovementReport, report: Report, limits: Any) -> MovementData:
+def _movement(entry: MovementReport, standard: wording.Standard) -> MovementData:
     verdict = wording.verdict(entry)
     flags = [] if verdict == "unsure" else entry["flags"]
     return {
@@ -68,7 +69,7 @@ def _movement(entry: MovementReport, report: Report, limits: Any) -> MovementDat
         "verdict": verdict,
         "verdict_word": wording.VERDICT_WORDS[verdict],
         "flags": [{"code": flag, "word": wording.FLAG_WORDS[flag]} for flag in flags],
-        "sentences": wording.sentences(entry, report["beat"]["source"], limits),
+        "sentences": wording.sentences(entry, standard),
     }
 
 

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis.judgement import SURE, Tolerances
-from analysis.report import BeatSource, Flag, MovementReport, Report, ShortNote
+from analysis.report import BeatSource, Flag, MovementReport, Report, ShortNote, SoundedNote
 
 Verdict = Literal["clean", "fault", "unsure"]
+
+
+@dataclass(frozen=True)
+class Standard:
+    """What a take's movements are read against: its beat, the studio's limits, and every sound of it in order."""
+
+    source: BeatSource
+    limits: Tolerances
+    sounds: Sequence[SoundedNote] = ()
 
 
 FLAG_WORDS: Final[dict[Flag, str]] = {
@@ -22,6 +34,9 @@ FLAG_WORDS: Final[dict[Flag, str]] = {
     "uneven": "uneven",
     "missed": "not played",
 }
+#: Times of one sound agree to this in all parts of a report; sounds further apart than that do not run into another.
+_SAME_S: Final = 0.001
+_APART_S: Final = 0.02
 _TOP_NOTES: Final = ("high G", "high A")
 VERDICT_WORDS: Final[dict[Verdict, str]] = {"clean": "clean", "fault": "fault", "unsure": "not sure"}
 
@@ -57,18 +72,34 @@ def verdict(movement: MovementReport) -> Verdict:
     return "fault" if movement["flags"] else "clean"
 
 
+def place_of(movement: MovementReport) -> tuple[float, float] | None:
+    """Where it is heard, from and to, s; for one that was not played, the beat it belonged on; None where neither is
+    known."""
+    start, end = movement["start_s"], movement["end_s"]
+    if start is not None:
+        return start, start if end is None else end
+    return None if movement["beat_s"] is None else (movement["beat_s"], movement["beat_s"])
+
+
+def chart_word(movement: MovementReport) -> str:
+    """What happened in a word or a few: ``clean``, ``not sure``, ``late, heavy``."""
+    name = verdict(movement)
+    return ", ".join(FLAG_WORDS[flag] for flag in movement["flags"]) if name == "fault" else VERDICT_WORDS[name]
+
+
 def beat_words(source: BeatSource) -> str:
     """Which beat the offsets are measured against, and what that means."""
     return _BEAT_WORDS[source]
 
 
-def sentences(movement: MovementReport, source: BeatSource, limits: Tolerances) -> list[str]:
+def sentences(movement: MovementReport, standard: Standard) -> list[str]:
     """What was measured of a movement, one sentence a fact, the faults with the limit they went beyond."""
+    source = standard.source
     if verdict(movement) == "unsure":
         return ["Not sure: this was too hard to hear to judge it. Listen for yourself.", *_facts(movement, source)]
     if "missed" in movement["flags"]:
         return ["Not played: none of its gracenotes was heard."]
-    faults = [_FAULTS[flag](movement, limits) for flag in movement["flags"] if flag in _FAULTS]
+    faults = [_FAULTS[flag](movement, standard) for flag in movement["flags"] if flag in _FAULTS]
     facts = _facts(movement, source)
     if not movement["flags"]:
         return ["Clean.", *facts]
@@ -109,30 +140,37 @@ def _place(movement: MovementReport, source: BeatSource) -> str:
     return f"{subject} {abs(offset):.0f} ms {'after' if offset > 0 else 'before'} {beat}."
 
 
-def _allowed(movement: MovementReport, limits: Tolerances) -> float:
+def _allowed(movement: MovementReport, standard: Standard) -> float:
     measures = movement.get("measures")
-    return limits.offset_ms(measures["beat_length_ms"] if measures else None)
+    return standard.limits.offset_ms(measures["beat_length_ms"] if measures else None)
 
 
-def _late(movement: MovementReport, limits: Tolerances) -> str:
-    return f"Late: up to {_allowed(movement, limits):.0f} ms passes at this tempo."
+def _late(movement: MovementReport, standard: Standard) -> str:
+    return _off("Late", "Behind", movement, standard)
 
 
-def _early(movement: MovementReport, limits: Tolerances) -> str:
-    return f"Early: up to {_allowed(movement, limits):.0f} ms passes at this tempo."
+def _early(movement: MovementReport, standard: Standard) -> str:
+    return _off("Early", "Ahead", movement, standard)
 
 
-def _on_second(movement: MovementReport, limits: Tolerances) -> str:
+def _off(against_beat: str, against_line: str, movement: MovementReport, standard: Standard) -> str:
+    passes = f"up to {_allowed(movement, standard):.0f} ms passes at this tempo"
+    if standard.source == "fitted":
+        return f"{against_line}: {passes}. No click was heard, so this shows evenness, not lateness."
+    return f"{against_beat}: {passes}."
+
+
+def _on_second(movement: MovementReport, standard: Standard) -> str:
     return "The second gracenote stands on the beat, where the first belongs."
 
 
-def _together(movement: MovementReport, limits: Tolerances) -> str:
+def _together(movement: MovementReport, standard: Standard) -> str:
     gap = movement["gap_ms"] or 0.0
     between = f"only {gap:.0f} ms of {movement['on']}" if gap >= 1.0 else f"no {movement['on']}"
-    return f"The gracenotes run together: {between} between them, {limits.gap_ms:.0f} ms are needed."
+    return f"The gracenotes run together: {between} between them, {standard.limits.gap_ms:.0f} ms are needed."
 
 
-def _missing(movement: MovementReport, limits: Tolerances) -> str:
+def _missing(movement: MovementReport, standard: Standard) -> str:
     measures = movement.get("measures")
     if not measures:
         return "A written gracenote does not sound."
@@ -141,7 +179,7 @@ def _missing(movement: MovementReport, limits: Tolerances) -> str:
     return f"The {gone} gracenote does not sound."
 
 
-def _wrong(movement: MovementReport, limits: Tolerances) -> str:
+def _wrong(movement: MovementReport, standard: Standard) -> str:
     measures = movement.get("measures")
     if measures:
         for note, sound in zip(measures["written"], measures["aligned"], strict=True):
@@ -150,24 +188,37 @@ def _wrong(movement: MovementReport, limits: Tolerances) -> str:
     return "Another note sounds in a gracenote's place."
 
 
-def _heavy(movement: MovementReport, limits: Tolerances) -> str:
-    long = [note for note in movement["gracenotes"] if note["length_ms"] > limits.gracenote_ms]
+def _heavy(movement: MovementReport, standard: Standard) -> str:
+    long = [note for note in movement["gracenotes"] if note["length_ms"] > standard.limits.gracenote_ms]
     which = _listed([f"the {note['note']} gracenote is {note['length_ms']:.0f} ms long" for note in long])
-    return f"Heavy: {which or 'a gracenote is too long'}, up to {limits.gracenote_ms:.0f} ms passes."
+    return f"Heavy: {which or 'a gracenote is too long'}, up to {standard.limits.gracenote_ms:.0f} ms passes."
 
 
-def _crossing(movement: MovementReport, limits: Tolerances) -> str:
-    return " ".join(_noise(noise) for noise in movement["crossing_noises"])
+def _crossing(movement: MovementReport, standard: Standard) -> str:
+    return " ".join(_noise(noise, standard.sounds) for noise in movement["crossing_noises"])
 
 
-def _noise(noise: ShortNote) -> str:
-    return f"Crossing noise: {noise['note']} sounds for {noise['length_ms']:.0f} ms, which is not written."
+def _noise(noise: ShortNote, sounds: Sequence[SoundedNote]) -> str:
+    return (
+        f"Crossing noise: {noise['note']} sounds for {noise['length_ms']:.0f} ms{_between(noise, sounds)}, "
+        "which is not written."
+    )
 
 
-def _uneven(movement: MovementReport, limits: Tolerances) -> str:
+def _between(noise: ShortNote, sounds: Sequence[SoundedNote]) -> str:
+    """The two sounds that `noise` stands between, where they run into it: fingers that crossed are found by them."""
+    at = bisect_left(sounds, noise["start_s"] - _SAME_S, key=lambda sound: sound["start_s"])
+    if not 0 < at < len(sounds) - 1 or sounds[at]["start_s"] > noise["start_s"] + _SAME_S:
+        return ""
+    before, own, after = sounds[at - 1 : at + 2]
+    touching = own["start_s"] - before["end_s"] < _APART_S and after["start_s"] - own["end_s"] < _APART_S
+    return f" between {before['note']} and {after['note']}" if touching else ""
+
+
+def _uneven(movement: MovementReport, standard: Standard) -> str:
     measures = movement.get("measures")
     parts = ", ".join(f"{part:.0f}" for part in measures["parts_ms"]) if measures else ""
-    return f"Uneven: its parts last {parts} ms; the longest may be {limits.unevenness:g} times the shortest."
+    return f"Uneven: its parts last {parts} ms; the longest may be {standard.limits.unevenness:g} times the shortest."
 
 
 _FAULTS: Final = {

@@ -99,7 +99,10 @@ def test_the_page_takes_at_most_twelve_queries_whatever_its_size(
 def test_the_page_keeps_the_policy_of_all_pages(client_for, tutor, address):
     client = client_for(tutor)
     answer = client.get(address("take"))
-    assert answer.headers["Content-Security-Policy"] == client.get(reverse("week:board")).headers["Content-Security-Policy"]
+    assert (
+        answer.headers["Content-Security-Policy"]
+        == client.get(reverse("week:board")).headers["Content-Security-Policy"]
+    )
     assert "unsafe-inline" not in answer.headers["Content-Security-Policy"]
     # The name and class by which plotly knows that it has a style sheet.
     assert 'id="plotly.js-style-global" class="no-inline-styles"' in answer.content.decode()
@@ -152,6 +155,14 @@ def test_a_movement_that_was_not_played_has_no_marker(sample_report):
 
 # Words
 
+#: Around the crossing noise of `spoken`, each running into the next.
+SOUNDS = [
+    {"start_s": start_s, "end_s": end_s, "note": note, "role": role, "confidence": 0.9}
+    for start_s, end_s, note, role in [
+        (1.0, 1.1, "high G", "gracenote"), (1.1, 1.122, "low A", "crossing"), (1.122, 1.2, "E", "theme"),
+    ]
+]  # fmt: skip
+
 
 def spoken(flag, **changes):
     """The sentences of a movement that has `flag`, with measures that give it."""
@@ -171,7 +182,8 @@ def spoken(flag, **changes):
         "flags": [flag] if flag else [], "confidence": 0.9, "measures": measures,
     }  # fmt: skip
     movement.update(changes)
-    return " ".join(wording.sentences(movement, changes.get("source", "click"), Tolerances()))
+    sounds = changes.get("sounds", SOUNDS)
+    return " ".join(wording.sentences(movement, wording.Standard(changes.get("source", "click"), Tolerances(), sounds)))
 
 
 @pytest.mark.parametrize(
@@ -184,7 +196,7 @@ def spoken(flag, **changes):
         ("missing-gracenote", "The F gracenote does not sound"),
         ("wrong-gracenote", "D sounds where the high G gracenote is written"),
         ("heavy-gracenote", "the high G gracenote is 118 ms long, up to 90 ms passes"),
-        ("crossing-noise", "low A sounds for 22 ms, which is not written"),
+        ("crossing-noise", "low A sounds for 22 ms between high G and E, which is not written"),
         ("uneven", "its parts last 40, 95 ms"),
         ("missed", "Not played"),
     ],
@@ -201,7 +213,26 @@ def test_every_flag_and_beat_source_has_words():
 
 def test_a_fitted_beat_speaks_of_evenness():
     assert "evenness, not lateness" in wording.beat_words("fitted")
-    assert "after the steady line of this take" in spoken("late", source="fitted")
+    words = spoken("late", source="fitted")
+    assert "after the steady line of this take" in words
+    assert "Behind: up to 62 ms passes" in words
+    assert "shows evenness, not lateness" in words
+    assert "Late" not in words
+    assert "Ahead" in spoken("early", source="fitted")
+
+
+@pytest.mark.parametrize(
+    "sounds",
+    [
+        [],
+        SOUNDS[1:],
+        [{**SOUNDS[0], "end_s": 1.05}, *SOUNDS[1:]],
+        [{**sound, "start_s": sound["start_s"] + 0.01} for sound in SOUNDS],
+    ],
+    ids=["no sounds", "nothing before", "a silence before", "another sound"],
+)
+def test_a_noise_stands_between_notes_only_where_they_run_into_it(sounds):
+    assert "low A sounds for 22 ms, which is not written" in spoken("crossing-noise", sounds=sounds)
 
 
 def test_unsure_is_said_and_no_fault_is_named():
@@ -212,7 +243,7 @@ def test_unsure_is_said_and_no_fault_is_named():
 
 def test_clean_is_said(sample_report):
     clean = next(m for m in sample_report["movements"] if not m["flags"])
-    assert wording.sentences(clean, "click", Tolerances())[0] == "Clean."
+    assert wording.sentences(clean, wording.Standard("click", Tolerances()))[0] == "Clean."
 
 
 @pytest.mark.parametrize(
