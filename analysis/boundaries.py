@@ -52,20 +52,17 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     places = np.arange(max(low_s, near_s - _FITS_S), min(high_s, near_s + _FITS_S) + step, step)
     if places.size < 3 or times_s.size < 5:
         return near_s
-    gains = np.empty(places.size)
-    for index, place in enumerate(places):
-        # Only what lies near the edge counts: further away other notes and the room's decay come in.
-        weight = np.clip(1.4 - np.abs(times_s - place) / 0.010, 0.0, 1.0)
-        total = weight.sum()
-        if total < 3.0:
-            gains[index] = -np.inf
-            continue
-        shape = step_shape(times_s - place)
-        shape = shape - (weight * shape).sum() / total
-        level = rise - (weight * rise).sum() / total
-        covariance = float((weight * shape * level).sum())
-        power = float((weight * shape * shape).sum())
-        gains[index] = max(covariance, 0.0) * covariance / max(power, 1e-9)
+    away = times_s[None, :] - places[:, None]
+    # Only what lies near the edge counts: further away other notes and the room's decay come in.
+    weight = np.clip(1.4 - np.abs(away) / 0.010, 0.0, 1.0)
+    total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
+    shape = step_shape(away)
+    shape -= (weight * shape).sum(axis=1, keepdims=True) / total
+    level = rise[None, :] - (weight @ rise)[:, None] / total
+    covariance = (weight * shape * level).sum(axis=1)
+    power = (weight * shape * shape).sum(axis=1)
+    gains = np.maximum(covariance, 0.0) * covariance / np.maximum(power, 1e-9)
+    gains[total[:, 0] < 3.0] = -np.inf
     best = int(np.argmax(gains))
     if 0 < best < places.size - 1:
         left, mid, right = gains[best - 1 : best + 2]

@@ -53,23 +53,30 @@ def hear(samples: Floats, fit: tuning.Fit) -> list[Sounded]:
     heard."""
     sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
     known, held = templates.first(sound, fit)
-    room = echo.DRY
     weights = decoding.weigh(sound.levels, known)
-    for number in range(_PASSES):
-        if number:
-            again = decoding.unsettled(found, share, sound.hop_s)
-            weights = decoding.weigh_again(sound.levels, known, weights, again)
-        energy = echo.energies(weights.own)
-        share = decoding.shares(echo.direct(energy, room, sound.hop_s) ** _LOUDNESS)
-        likelihood = decoding.likelihoods(weights, share, drones=fit.drone_hz is not None)
-        found = decoding.segments(decoding.path(likelihood))
-        room = echo.measure(energy, found, sound.hop_s)
+    share, found, room = _decoded(weights, echo.DRY, fit, sound.hop_s)
+    for _ in range(_PASSES - 1):
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
+        again = decoding.unsettled(found, share, sound.hop_s)
+        weights = decoding.weigh_again(sound.levels, known, weights, again)
+        share, found, room = _decoded(weights, room, fit, sound.hop_s)
+    known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
     found = _only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
     times = boundaries.refine(samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known), room)
     return _sounded(found, times, share, samples.size / spectra.RATE_HZ)
+
+
+def _decoded(
+    weights: decoding.Weights, room: echo.Room, fit: tuning.Fit, hop_s: float
+) -> tuple[Floats, list[Segment], echo.Room]:
+    """Each note's share of every frame (frames, 9), the likeliest segments, and the room that these show."""
+    energy = echo.energies(weights.own)
+    share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
+    likelihood = decoding.likelihoods(weights, share, drones=fit.drone_hz is not None)
+    found = decoding.segments(decoding.path(likelihood))
+    return share, found, echo.measure(energy, found, hop_s)
 
 
 def _only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) -> list[Segment]:

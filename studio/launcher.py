@@ -190,19 +190,18 @@ def ended_by_signals() -> Iterator[None]:
 
 
 def collect_static() -> None:
-    """Behind a proxy, collect the static files under their hashed names. Raises LaunchError when it cannot.
-
-    Where an image brings them collected and is read-only, they are used as they are.
-    """
-    if not settings.HTTPS:
+    """Behind a proxy, collect the static files under their hashed names. Raises LaunchError when it cannot."""
+    root = settings.STATIC_ROOT
+    # An image brings them collected and cannot be written. Not even tried then: a collecting that fails half way leaves
+    # this process without the names it had read.
+    if not settings.HTTPS or ((root / "staticfiles.json").exists() and not os.access(root, os.W_OK)):
         return
     try:
         call_command("collectstatic", verbosity=0, interactive=False)
     except OSError as error:
-        if not (settings.STATIC_ROOT / "staticfiles.json").exists():
-            raise LaunchError(
-                f"The static files cannot be collected in {settings.STATIC_ROOT} ({error.strerror}). Make it writable."
-            ) from error
+        raise LaunchError(
+            f"The static files cannot be collected in {root} ({error.strerror}). Make it writable."
+        ) from error
 
 
 def serve(listener: socket.socket, *, ready: Callable[[], None]) -> None:

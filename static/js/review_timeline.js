@@ -4,6 +4,7 @@ import { selection } from "./review_selection.js";
 
 const CLOSEST_S = 0.25;
 const DOUBLE_MS = 350;
+const LETTER_PX = 7;
 
 function colours() {
   const style = getComputedStyle(document.documentElement);
@@ -14,6 +15,17 @@ function colours() {
   };
 }
 
+// The words of the movements that have room for them, the others empty. `at` are their places in pixels.
+function fitting(words, at) {
+  return words.map((word, number) => {
+    const half = (word.length * LETTER_PX) / 2;
+    const left = number ? at[number] - at[number - 1] : Infinity;
+    const right = number + 1 < at.length ? at[number + 1] - at[number] : Infinity;
+    const room = (space, other) => space > half + (other.length * LETTER_PX) / 2 + 8;
+    return room(left, words[number - 1] ?? "") && room(right, words[number + 1] ?? "") ? word : "";
+  });
+}
+
 function paint(figure, chosen) {
   const c = colours();
   const bar = (colour, edge) => ({ color: colour, line: { color: edge, width: 1 } });
@@ -21,6 +33,7 @@ function paint(figure, chosen) {
   for (const trace of figure.data) {
     const part = trace.meta?.part ?? "";
     if (part === "beats") trace.line = { color: c.line, width: 1 };
+    if (part === "bar-lines") trace.line = { color: c.muted, width: 1.5 };
     if (part === "theme") trace.marker = bar(c.muted, c.muted);
     if (part === "gracenote") trace.marker = bar(c.accent, c.accent);
     if (part === "crossing") trace.marker = bar(c.fault, c.fault);
@@ -31,7 +44,8 @@ function paint(figure, chosen) {
     }
     if (part === "bars") trace.textfont = { color: c.muted, size: 12 };
     if (part === "movements") {
-      const colour = trace.text.map((name) => verdict[name]);
+      const colour = trace.meta.verdicts.map((name) => verdict[name]);
+      trace.textfont = { color: colour, size: 12 };
       const wide = trace.customdata.map((index) => (index === chosen ? 20 : 12));
       const edge = trace.customdata.map((index, place) => (index === chosen ? c.ink : colour[place]));
       trace.marker = { ...trace.marker, color: colour, size: wide, opacity: 1, line: { color: edge, width: 2 } };
@@ -59,6 +73,7 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
   root.querySelector("#timeline-wait").hidden = true;
   place.setAttribute("aria-label", `Timeline of ${movements.length} movements; the list of movements holds the same.`);
 
+  const played = figure.data.find((trace) => trace.meta?.part === "movements");
   const axis = () => place._fullLayout.xaxis;
   const range = () => axis().range.map(Number);
 
@@ -69,6 +84,15 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     const inside = selection.time >= range()[0] && selection.time <= range()[1];
     playhead.hidden = !inside;
     playhead.style.transform = `translateX(${offset}px)`;
+  }
+
+  // Closer up there is room to say in words what the shapes say.
+  function showWords() {
+    const x = axis();
+    const text = fitting(played.meta.words, played.x.map((seconds) => x.l2p(seconds)));
+    if (text.every((word, number) => word === played.text[number])) return;
+    played.text = text;
+    Plotly.restyle(place, { text: [text] }, [figure.data.indexOf(played)]);
   }
 
   function look(from, to) {
@@ -129,7 +153,10 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     }, 60);
   });
 
-  place.on("plotly_relayout", movePlayhead);
+  place.on("plotly_relayout", () => {
+    movePlayhead();
+    showWords();
+  });
   new ResizeObserver(movePlayhead).observe(place);
   selection.onTime((seconds, from) => {
     const [start, end] = range();
@@ -159,18 +186,19 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
   root.querySelector("#zoom-all").addEventListener("click", () => look(0, duration));
   root.querySelector("#zoom-movement").addEventListener("click", zoomMovement);
   movePlayhead();
+  showWords();
 
   return {
     // Draws the pinned notes anew.
     pinned(notes) {
-      const starts = new Map(movements.map((movement) => [movement.index, movement.start_s]));
+      const starts = new Map(played.customdata.map((index, number) => [index, played.x[number]]));
       const placed = notes
         .filter((note) => !note.answer_to)
         .map((note) => ({ at: note.start_s ?? starts.get(note.movement_index), id: note.id }))
         .filter((note) => note.at != null);
       const trace = figure.data.find((entry) => entry.meta?.part === "pinned");
       trace.x = placed.map((note) => note.at);
-      trace.y = placed.map(() => 10.2);
+      trace.y = placed.map(() => trace.meta.lane);
       trace.customdata = placed.map((note) => note.id);
       repaint();
     },

@@ -2,7 +2,7 @@
 
 Everything is a trace: shapes are slow to draw and send no clicks. The figure brings no colours; each trace says its
 part in ``meta`` and the page colours it from its style sheet, in light and in dark. Lanes count 0 (low G) to 8 (high
-A); above them stand the movements and the pinned notes.
+A); above them stand the movements, with room for their words, and the pinned notes.
 """
 
 from __future__ import annotations
@@ -14,12 +14,12 @@ from typing import Any, Final
 from analysis.chanter import LABELS
 from analysis.report import MovementReport, Report, Role, SoundedNote
 from studio.review.services import NoteData
-from studio.review.wording import movement_name, verdict
+from studio.review.wording import chart_word, movement_name, place_of, verdict
 
-MOVEMENT_LANE: Final = 9.35
-NOTE_LANE: Final = 10.2
+MOVEMENT_LANE: Final = 9.2
+NOTE_LANE: Final = 10.9
 BAR_LANE: Final = -0.95
-TOP: Final = 10.8
+TOP: Final = 11.4
 BOTTOM: Final = -1.35
 _BAR_HEIGHT: Final[Mapping[Role, float]] = {"theme": 0.34, "gracenote": 0.78, "crossing": 0.62, "unwritten": 0.5}
 _ROLE_NAMES: Final[Mapping[Role, str]] = {
@@ -34,10 +34,12 @@ def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
     """The figure as plotly's plain data. Loads plotly, so only where one is drawn."""
     import plotly.graph_objects as go
 
+    bars = bar_starts(report)
     traces = [
-        _beats(go, report),
+        _lines(go, report["beat"]["beats_s"], "beats", 8.6, report["recording"]["duration_s"]),
+        _lines(go, [start for _, start in bars], "bar-lines", 8.6, report["recording"]["duration_s"]),
         *[trace for role in _ROLE_NAMES for trace in _sounds(go, report["notes"], role)],
-        _bars(go, report["movements"]),
+        _bars(go, bars),
         _movements(go, report["movements"]),
         _pinned(go, report, notes),
     ]
@@ -49,13 +51,27 @@ def _lane(note: str) -> int:
     return LABELS.index(note)
 
 
-def _beats(go: Any, report: Report) -> Any:
-    """All beats as one broken line."""
-    last = report["recording"]["duration_s"]
-    times = [time for time in report["beat"]["beats_s"] if 0.0 <= time <= last]
-    x = [value for time in times for value in (time, time, None)]
-    y = [value for _ in times for value in (-0.6, 8.6, None)]
-    return go.Scatter(x=x, y=y, mode="lines", name="beats", hoverinfo="skip", meta={"part": "beats"})
+def _lines(go: Any, times: Sequence[float], part: str, top: float, last: float) -> Any:
+    """Upright lines at `times` as one broken line."""
+    shown = [time for time in times if 0.0 <= time <= last]
+    x = [value for time in shown for value in (time, time, None)]
+    y = [value for _ in shown for value in (-0.6, top, None)]
+    return go.Scatter(x=x, y=y, mode="lines", name=part, hoverinfo="skip", meta={"part": part})
+
+
+def bar_starts(report: Report) -> list[tuple[int, float]]:
+    """Bars and where their first beat falls, s, in the order played: known where a movement of the bar has its beat."""
+    found: list[tuple[int, float]] = []
+    beats = report["beat"]["beats_s"]
+    for movement in report["movements"]:
+        bar, beat, at = movement["bar"], movement["beat"], movement["beat_s"]
+        if bar is None or beat is None or at is None or len(beats) < 2 or (found and found[-1][0] == bar):
+            continue
+        nearest = min(range(len(beats)), key=lambda number: abs(beats[number] - at))
+        first = nearest - round(beat - 1)
+        if 0 <= first < len(beats):
+            found.append((bar, beats[first]))
+    return found
 
 
 def _sounds(go: Any, sounded: Sequence[SoundedNote], role: Role) -> list[Any]:
@@ -90,18 +106,14 @@ def _sounds(go: Any, sounded: Sequence[SoundedNote], role: Role) -> list[Any]:
     return [bars, marks]
 
 
-def _bars(go: Any, movements: Sequence[MovementReport]) -> Any:
-    """Bar numbers under the lanes, where a bar's first movement falls."""
-    first: dict[int, float] = {}
-    for movement in movements:
-        place = movement["beat_s"] if movement["beat_s"] is not None else movement["start_s"]
-        if movement["bar"] is not None and place is not None:
-            first.setdefault(movement["bar"], place)
+def _bars(go: Any, bars: Sequence[tuple[int, float]]) -> Any:
+    """Bar numbers under the lanes, beside each bar's first line."""
     return go.Scatter(
-        x=list(first.values()),
-        y=[BAR_LANE] * len(first),
+        x=[start for _, start in bars],
+        y=[BAR_LANE] * len(bars),
         mode="text",
-        text=[f"bar {bar}" for bar in first],
+        text=[f" bar {bar}" for bar, _ in bars],
+        textposition="middle right",
         hoverinfo="skip",
         name="bars",
         meta={"part": "bars"},
@@ -109,33 +121,36 @@ def _bars(go: Any, movements: Sequence[MovementReport]) -> Any:
 
 
 def _movements(go: Any, movements: Sequence[MovementReport]) -> Any:
-    """One marker a movement that was played, its shape by its verdict."""
-    played = [movement for movement in movements if movement["start_s"] is not None]
-    verdicts = [verdict(movement) for movement in played]
-    words = {"clean": "clean", "unsure": "not sure"}
-    hover = [
-        f"{movement_name(movement)}<br>{words.get(name, ', '.join(movement['flags']))}<extra></extra>"
-        for movement, name in zip(played, verdicts, strict=True)
-    ]
+    """One marker a movement, its shape by its verdict; one that was not played stands where it belonged."""
+    placed = [(place[0], movement) for movement in movements if (place := place_of(movement)) is not None]
+    verdicts = [verdict(movement) for _, movement in placed]
+    words = [chart_word(movement) for _, movement in placed]
     return go.Scatter(
-        x=[movement["start_s"] for movement in played],
-        y=[MOVEMENT_LANE] * len(played),
-        mode="markers",
+        x=[at for at, _ in placed],
+        y=[MOVEMENT_LANE] * len(placed),
+        mode="markers+text",
         marker={"symbol": [_VERDICT_MARKERS[name] for name in verdicts], "size": 13, "line": {"width": 2}},
-        customdata=[movement["index"] for movement in played],
-        text=verdicts,
-        hovertemplate=hover,
+        # The page shows of these words what there is room for.
+        text=[""] * len(placed),
+        textposition="top center",
+        customdata=[movement["index"] for _, movement in placed],
+        hovertemplate=[
+            f"{movement_name(movement)}<br>{word}<extra></extra>"
+            for (_, movement), word in zip(placed, words, strict=True)
+        ],
         name="movements",
-        meta={"part": "movements"},
+        meta={"part": "movements", "verdicts": verdicts, "words": words},
     )
 
 
 def _pinned(go: Any, report: Report, notes: Sequence[NoteData]) -> Any:
     """One marker a pinned note; answers stand with the note they answer."""
-    starts = {movement["index"]: movement["start_s"] for movement in report["movements"]}
-    placed = []
+    places = {movement["index"]: place_of(movement) for movement in report["movements"]}
+    placed: list[tuple[float, NoteData]] = []
     for note in notes:
-        at = note["start_s"] if note["start_s"] is not None else starts.get(note["movement_index"] or -1)
+        index, at = note["movement_index"], note["start_s"]
+        if at is None and index is not None and (place := places.get(index)) is not None:
+            at = place[0]
         if note["answer_to"] is None and at is not None:
             placed.append((at, note))
     return go.Scatter(
@@ -146,7 +161,7 @@ def _pinned(go: Any, report: Report, notes: Sequence[NoteData]) -> Any:
         customdata=[note["id"] for _, note in placed],
         hovertemplate="a note is pinned here<extra></extra>",
         name="pinned notes",
-        meta={"part": "pinned"},
+        meta={"part": "pinned", "lane": NOTE_LANE},
     )
 
 

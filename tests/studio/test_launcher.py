@@ -184,6 +184,7 @@ class TestStaticFiles:
             launcher.collect_static()
         settings.STATIC_ROOT.mkdir()
         (settings.STATIC_ROOT / "staticfiles.json").touch()  # collected when the image was made
+        monkeypatch.setattr(launcher.os, "access", lambda path, mode: False)
         launcher.collect_static()
 
 

@@ -137,9 +137,17 @@ def test_every_sound_stands_in_its_lane_at_its_length(sample_report):
 
 def test_movements_differ_by_shape_and_carry_their_index(sample_report):
     trace = parts(sample_report)["movements"]
-    shapes = dict(zip(trace["text"], trace["marker"]["symbol"], strict=True))
+    shapes = dict(zip(trace["meta"]["verdicts"], trace["marker"]["symbol"], strict=True))
     assert len(set(shapes.values())) == len(shapes) == 2
     assert list(trace["customdata"]) == list(range(15))
+    assert len(trace["meta"]["words"]) == 15
+    assert "clean" in trace["meta"]["words"]
+
+
+def test_bars_begin_on_their_first_beat(sample_report):
+    bars = timeline.bar_starts(sample_report)
+    assert [number for number, _ in bars] == sorted({move["bar"] for move in sample_report["movements"]})
+    assert all(start in sample_report["beat"]["beats_s"] for _, start in bars)
 
 
 def test_the_figure_is_traces_without_shapes_or_colours(sample_report):
@@ -148,8 +156,12 @@ def test_the_figure_is_traces_without_shapes_or_colours(sample_report):
     assert "#" not in json.dumps(figure["data"])
 
 
-def test_a_movement_that_was_not_played_has_no_marker(sample_report):
-    sample_report["movements"][3]["start_s"] = None
+def test_a_movement_that_was_not_played_stands_where_it_belonged(sample_report):
+    move = sample_report["movements"][3]
+    move["start_s"] = None
+    trace = parts(sample_report)["movements"]
+    assert trace["x"][trace["customdata"].index(3)] == move["beat_s"]
+    move["beat_s"] = None
     assert 3 not in parts(sample_report)["movements"]["customdata"]
 
 

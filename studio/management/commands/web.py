@@ -10,7 +10,7 @@ from django.core.management.base import BaseCommand, CommandParser
 from django.db import connection, connections
 from django.db.migrations.executor import MigrationExecutor
 
-from studio.launcher import LaunchError, check_database, ended_by_signals, listen, serve
+from studio.launcher import LaunchError, check_database, collect_static, ended_by_signals, listen, serve
 
 
 class Command(BaseCommand):
@@ -26,6 +26,7 @@ class Command(BaseCommand):
             with ended_by_signals(), listen(options["host"], options["port"]) as listener:
                 check_database()
                 _check_migrations()
+                collect_static()
                 connections.close_all()
                 serve(listener, ready=lambda: self.stdout.write(f"Serving on port {listener.getsockname()[1]}."))
         except LaunchError as error:
