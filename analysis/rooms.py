@@ -129,13 +129,14 @@ def record(samples: Floats, rate_hz: int, surroundings: Surroundings, *, seed: i
     return clip(heard, over_db=place.peak_db) if place.peak_db > 0 else level(heard, peak_db=place.peak_db)
 
 
-def encode(samples: Floats, rate_hz: int, path: Path) -> Path:
-    """Write `samples` (mono, -1..1) to `path` in the format of its name's ending (:data:`ENCODINGS`).
+def encode(samples: Floats, rate_hz: int, path: Path, *, bit_rate: int | None = None) -> Path:
+    """Write `samples` (mono, -1..1) to `path` in the format of its name's ending (:data:`ENCODINGS`), at `bit_rate` if
+    it has one.
 
     Raises ValueError for another ending. Opus is written at 48 kHz whatever `rate_hz` is.
     """
     try:
-        container_format, codec, bit_rate = ENCODINGS[path.suffix.lower()]
+        container_format, codec, usual_rate = ENCODINGS[path.suffix.lower()]
     except KeyError:
         raise ValueError(f"{path.suffix!r} cannot be written; {', '.join(ENCODINGS)} can") from None
     options = {"fflags": "bitexact"}
@@ -143,8 +144,8 @@ def encode(samples: Floats, rate_hz: int, path: Path) -> Path:
         stream = container.add_stream(codec, rate=48_000 if codec == "libopus" else rate_hz, layout="mono")
         assert isinstance(stream, av.AudioStream)
         stream.codec_context.flags |= 1 << 23  # bit exact: the same take gives the same file
-        if bit_rate:
-            stream.bit_rate = bit_rate
+        if usual_rate:
+            stream.bit_rate = bit_rate or usual_rate
         frame_size = stream.codec_context.frame_size or _FRAME
         resampler = av.AudioResampler(stream.format, stream.layout, stream.rate, frame_size)
         for start in range(0, samples.size, _FRAME):

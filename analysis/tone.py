@@ -62,8 +62,11 @@ class Voice:
 Source = Callable[[Note, int, int], Floats]
 
 
-def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_hz: int) -> Floats:
-    """`notes` as `voice` sounds them: float32 mono of ``duration_s * rate_hz`` samples, RMS about 0.15 in the music."""
+def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_hz: int, drones: bool = True) -> Floats:
+    """`notes` as `voice` sounds them: float32 mono of ``duration_s * rate_hz`` samples, RMS about 0.15 in the music.
+
+    Pipes sound with their drones unless `drones` is False.
+    """
     bend = _wobble(voice, round(duration_s * rate_hz), rate_hz)
     cycles = {note: _cycle(voice, note) for note in {played.note for played in notes}}
 
@@ -73,7 +76,7 @@ def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_
         return _read(cycles[note], phase)
 
     result = splice(notes, source, duration_s=duration_s, rate_hz=rate_hz)
-    if voice.instrument == "pipes":
+    if voice.instrument == "pipes" and drones:
         add_drones(result, voice, notes, rate_hz)
     return result
 

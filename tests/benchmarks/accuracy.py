@@ -58,9 +58,17 @@ def conditions(made: dict[str, Any]) -> dict[str, str]:
         else "room to 0.4 s"
         if made["rt60_s"] < 0.4
         else "room to 0.6 s",
-        "noise": "noise at 22-30 dB" if made["snr_db"] < 30 else "noise at 30 dB and less",
+        "noise": "noise 15-22 dB below"
+        if made["snr_db"] < 22
+        else "noise 22-30 dB below"
+        if made["snr_db"] < 30
+        else "noise over 30 dB below",
+        "recording": "clipped" if made["peak_db"] > 0 else "8 bits" if made["bits"] == 8 else "plain recording",
         "codec": made["codec"],
         "beat": made["beat"],
+        "mishap": made["mishap"] or "no mishap",
+        "talk": f"talk: {made['talk'] or 'none'}",
+        "tempo": f"tempo {'to 60' if made['tempo_bpm'] < 60 else 'to 90' if made['tempo_bpm'] < 90 else 'to 120'}",
     }
 
 
@@ -170,6 +178,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Score the analysis on takes with exact truth.")
     parser.add_argument("--seeds", type=int, nargs=2, default=REPORTING_SEEDS, metavar=("FIRST", "STOP"))
     parser.add_argument("--free", action="store_true", help="without the written music")
+    parser.add_argument("--wide", action="store_true", help="takes from the whole range, every movement and mishap")
     parser.add_argument("--baselines", action="store_true", help="beside Praat and pYIN")
     parser.add_argument("--wrong", action="store_true", help="list what was heard wrong")
     parser.add_argument("--folder", type=Path, help="keep the made takes here")
@@ -178,14 +187,16 @@ def main(arguments: list[str] | None = None) -> None:
         folder = given.folder or Path(temporary)
         paths = sorted(DEVELOPMENT.glob("*.json"))
         for seed in range(*given.seeds):
-            path = folder / f"take-{seed}.json"
-            paths.append(path if path.exists() else made_takes.write(made_takes.drawn(seed), folder, f"take-{seed}"))
+            name, draw = (f"wide-{seed}", made_takes.wide) if given.wide else (f"take-{seed}", made_takes.drawn)
+            path = folder / f"{name}.json"
+            paths.append(path if path.exists() else made_takes.write(draw(seed), folder, name))
             print(f"\rmade {len(paths)} takes", end="", file=sys.stderr, flush=True)
         print(file=sys.stderr)
         with ProcessPoolExecutor(max_workers=2) as pool:
             results = list(pool.map(measure, [(path, given.free, given.baselines) for path in paths]))
     music = "without the written music" if given.free else "with the written music"
-    print(f"{date.today()}, seeds {given.seeds[0]} to {given.seeds[1] - 1}, {music}")
+    kind = "wide takes, " if given.wide else ""
+    print(f"{date.today()}, {kind}seeds {given.seeds[0]} to {given.seeds[1] - 1}, {music}")
     table(results)
     if given.wrong:
         for result in results:

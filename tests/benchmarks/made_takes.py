@@ -21,18 +21,20 @@ from typing import Any, Final, get_args
 import numpy as np
 
 from analysis import rooms
-from analysis.chanter import Note
+from analysis.chanter import ABC_LETTERS, Note, table_cents
 from analysis.families import CUT_SHARES, from_short_notes, single_then_full
 from analysis.faults import possible
 from analysis.model_player import Manner, Performance, PlayedMovement, Voice, perform, strokes
-from analysis.movements import Kind, spelling
+from analysis.movements import KINDS, SPELLINGS, Form, Kind, spelling
 from analysis.report import Flag
 from analysis.score import Score, parse_abc, to_abc
-from analysis.tone import DRONE_LEVEL, Floats, add_drones, sound, splice
-from tests.benchmarks import sound_font
+from analysis.tone import Floats, add_drones, sound, splice
+from tests.benchmarks import mishaps, sound_font
 
 RATE_HZ: Final = 48_000
 BEATS: Final = ("click", "tap", "count-in", "none")
+#: How long somebody talks before and after the playing.
+TALK_S: Final = 2.5
 FAMILIES: Final = ("single-then-full", "from-short-notes")
 CODECS: Final = (".m4a", ".webm", ".mp3", ".wav", ".flac")
 HELP: Final = {
@@ -81,6 +83,14 @@ class Made:
     fault_rate: float = 0.35
     faults: tuple[str, ...] = ()
     lead_s: float = 0.5
+    drones: bool = True
+    f_to_high_g_cents: float = 0.0
+    mishap: str = ""
+    talk: str = ""
+    dips_db: float = 0.0
+    bits: int = 16
+    bit_rate: int = 0
+    form: str = ""
 
 
 def drawn(seed: int) -> Made:
@@ -122,6 +132,64 @@ def drawn(seed: int) -> Made:
     )
 
 
+def wide(seed: int) -> Made:
+    """A take from the whole range that the analysis is made for, every movement, every mishap: harder than most."""
+    random = np.random.default_rng([seed, 59])
+
+    def one(*choices: Any, p: tuple[float, ...] | None = None) -> Any:
+        return choices[int(random.choice(len(choices), p=p))]
+
+    def now_and_then(share: float, value: Any, otherwise: Any) -> Any:
+        return value if random.random() < share else otherwise
+
+    kind = one(*(entry for entry in KINDS if any(s.kind == entry for s in SPELLINGS)))
+    spelt = sorted({entry.on for entry in SPELLINGS if entry.kind == kind})
+    pipes = random.random() < 0.3
+    beat = one(*BEATS, p=(0.35, 0.25, 0.2, 0.2))
+    tempo = float(np.exp(random.uniform(np.log(40), np.log(120))))
+    codec, bit_rate = one((".m4a", 64_000), (".webm", 24_000), (".mp3", 96_000), (".wav", 0), (".flac", 0))
+    clipped = random.random() < 0.15
+    family = one(*FAMILIES, p=(0.65, 0.35))
+    # Long movements need their time: nobody plays a crunluath after a short note at 120.
+    if kind in ("crunluath", "taorluath", "birl", "grip", "throw on D", "tachum"):
+        tempo = min(tempo, 84.0 if family == "single-then-full" else 60.0)
+    return Made(
+        seed=seed,
+        drill=f"{kind}:{ABC_LETTERS[one(*spelt)]}",
+        form=one("", "heavy", "with-gracenote") if kind in ("throw on D", "birl") else "",
+        family=family,
+        tempo_bpm=tempo,
+        low_a_hz=float(random.uniform(440, 500) if pipes else random.uniform(215, 260)),
+        instrument="pipes" if pipes else "practice chanter",
+        drones=bool(random.random() < 0.7),
+        tone=one(*sound_font.PROGRAMS) if random.random() < 0.7 else "ours",
+        tuning=one("harmonic", "older"),
+        detune_cents=float(random.uniform(0, 22)),
+        f_to_high_g_cents=now_and_then(0.15, float(random.uniform(70, 100)), 0.0),
+        wobble_cents=now_and_then(0.2, float(random.uniform(10, 15)), float(random.uniform(1, 8))),
+        rt60_s=float(random.uniform(0, 0.6)),
+        direct_to_reverb_db=float(random.uniform(3, 14)),
+        snr_db=now_and_then(0.25, float(random.uniform(15, 22)), float(random.uniform(22, 55))),
+        colour=one("white", "pink", "hum"),
+        phone=bool(random.random() < 0.8),
+        peak_db=3.0 if clipped else float(random.uniform(-24, -1)),
+        codec=codec,
+        bit_rate=bit_rate,
+        bits=8 if codec == ".wav" and random.random() < 0.3 else 16,
+        beat=beat,
+        beat_level=float(random.uniform(0.15, 0.8)),
+        jitter_ms=float(random.uniform(2, 14)),
+        drift_bpm_per_min=now_and_then(0.4, 0.15 * tempo, 0.0) * one(-1, 1) if beat in ("none", "tap") else 0.0,
+        gracenote_ms=float(random.uniform(35, 58)),
+        gap_ms=float(random.uniform(45, 90)),
+        fault_rate=float(random.uniform(0.1, 0.6)),
+        lead_s=float(random.uniform(0.3, 2.0)),
+        mishap=one(*mishaps.MISHAPS, p=(0.5, 0.1, 0.1, 0.1, 0.1, 0.1)),
+        talk=now_and_then(0.25, "counting" if beat == "none" else "around", ""),
+        dips_db=now_and_then(0.2, float(random.uniform(4, 10)), 0.0),
+    )
+
+
 def _possible(kind: str, letter: str) -> str:
     """A drill that can be played: no gracenote stands on high A."""
     return f"{kind}:{'g' if (kind, letter) == ('gracenote', 'a') else letter}"
@@ -135,10 +203,13 @@ def written(made: Made) -> Score:
     kind: Kind = next(kind for kind in get_args(Kind) if kind == name)
     on = Note.from_abc(letter)
     approaches = [note for note in Note if note != on and spelling(kind, on, note)]
+    form = next(
+        (f for f in get_args(Form) if f == made.form and any(spelling(kind, on, a, form=f) for a in approaches)), None
+    )
     if made.family == "single-then-full":
-        return single_then_full(kind, on, approaches, tempo_bpm=made.tempo_bpm)
+        return single_then_full(kind, on, approaches, form=form or None, tempo_bpm=made.tempo_bpm)
     cut = CUT_SHARES[int(np.random.default_rng([made.seed, 43]).integers(1, 3))]
-    return from_short_notes(kind, on, approaches, cut_share=cut, tempo_bpm=made.tempo_bpm)
+    return from_short_notes(kind, on, approaches, cut_share=cut, form=form or None, tempo_bpm=made.tempo_bpm)
 
 
 def played(made: Made, score: Score) -> Performance:
@@ -153,7 +224,7 @@ def played(made: Made, score: Score) -> Performance:
             faults[movement.index] = choices[int(random.integers(len(choices)))]
     manner = Manner(
         tempo_bpm=made.tempo_bpm,
-        count_in=0 if made.beat == "none" else 4,
+        count_in=0 if made.beat == "none" and made.talk != "counting" else 4,
         clicks=made.beat in ("click", "tap"),
         gracenote_ms=made.gracenote_ms,
         gap_ms=made.gap_ms,
@@ -163,27 +234,42 @@ def played(made: Made, score: Score) -> Performance:
         tail_s=0.9,
         seed=made.seed,
     )
-    return perform(score, manner, faults=faults)
+    performance = perform(score, manner, faults=faults)
+    if made.beat == "none":
+        performance = replace(performance, strokes_s=())
+    performance = mishaps.befall(performance, next(m for m in mishaps.MISHAPS if m == made.mishap), random)
+    if made.talk == "around":
+        performance = mishaps.later(performance, TALK_S)
+        return replace(performance, duration_s=performance.duration_s + TALK_S)
+    return performance
 
 
 def sounded(made: Made, performance: Performance) -> Floats:
     """The take as a microphone in its room hears it, at :data:`RATE_HZ`."""
     random = np.random.default_rng([made.seed, 53])
+    detune = random.normal(0, made.detune_cents, 9)
+    if made.f_to_high_g_cents:
+        apart = table_cents(tuning="older" if made.tuning == "older" else "harmonic")
+        detune[Note.HIGH_G] = detune[Note.F] + made.f_to_high_g_cents - (apart[Note.HIGH_G] - apart[Note.F])
     voice = Voice(
         instrument="pipes" if made.instrument == "pipes" else "practice chanter",
         low_a_hz=made.low_a_hz,
         tuning="older" if made.tuning == "older" else "harmonic",
-        detune_cents=tuple(float(value) for value in random.normal(0, made.detune_cents, 9)),
+        detune_cents=tuple(float(np.clip(value, -50, 50)) for value in detune),
         wobble_cents=made.wobble_cents,
         seed=made.seed,
     )
     if made.tone == "ours":
-        samples = sound(performance.notes, voice, duration_s=performance.duration_s, rate_hz=RATE_HZ)
+        samples = sound(
+            performance.notes, voice, duration_s=performance.duration_s, rate_hz=RATE_HZ, drones=made.drones
+        )
     else:
         source = sound_font.source(made.tone, voice, seed=made.seed)
         samples = splice(performance.notes, source, duration_s=performance.duration_s, rate_hz=RATE_HZ)
-        if voice.instrument == "pipes" and DRONE_LEVEL:
+        if voice.instrument == "pipes" and made.drones:
             add_drones(samples, voice, performance.notes, RATE_HZ)
+    if made.dips_db:
+        samples = mishaps.dips(samples, RATE_HZ, depth_db=made.dips_db, seed=made.seed)
     samples += made.beat_level * strokes(
         performance.strokes_s,
         performance.first_beats_s,
@@ -191,6 +277,11 @@ def sounded(made: Made, performance: Performance) -> Floats:
         rate_hz=RATE_HZ,
         kind="tap" if made.beat == "tap" else "click",
     )
+    if made.talk == "counting":
+        mishaps.count(samples, RATE_HZ, counted(performance), level=0.12, seed=made.seed)
+    elif made.talk:
+        spans = [(0.2, TALK_S), (mishaps.last_sound_s(performance.notes) + 0.4, performance.duration_s)]
+        mishaps.talk(samples, RATE_HZ, spans, level=0.1, seed=made.seed)
     surroundings = rooms.Surroundings(
         rt60_s=made.rt60_s,
         direct_to_reverb_db=made.direct_to_reverb_db,
@@ -199,7 +290,14 @@ def sounded(made: Made, performance: Performance) -> Floats:
         phone_high_hz=float(random.uniform(6000, 14000)) if made.phone else None,
         peak_db=made.peak_db,
     )
-    return rooms.record(samples, RATE_HZ, surroundings, seed=made.seed)
+    recorded = rooms.record(samples, RATE_HZ, surroundings, seed=made.seed)
+    return mishaps.eight_bits(recorded) if made.bits == 8 else recorded
+
+
+def counted(performance: Performance) -> list[float]:
+    """The four beats before the playing that a voice counts."""
+    beat = 60.0 / performance.tempo_bpm
+    return [performance.beats_s[0] - number * beat for number in (4, 3, 2, 1)]
 
 
 def truth(name: str, made: Made, performance: Performance) -> dict[str, Any]:
@@ -245,7 +343,7 @@ def write(made: Made, folder: Path, name: str) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     score = written(made)
     performance = played(made, score)
-    rooms.encode(sounded(made, performance), RATE_HZ, folder / f"{name}{made.codec}")
+    rooms.encode(sounded(made, performance), RATE_HZ, folder / f"{name}{made.codec}", bit_rate=made.bit_rate or None)
     (folder / f"{name}.abc").write_text(to_abc(score))
     path = folder / f"{name}.json"
     path.write_text(json.dumps(truth(name, made, performance), indent=1))
