@@ -15,13 +15,14 @@ from typing import Final
 import numpy as np
 
 from analysis.chanter import Note
-from analysis.movements import gracenote_places
+from analysis.movements import audible, gracenote_places, written_as_themes
 from analysis.notes import Sounded
-from analysis.score import Score
+from analysis.score import Score, WrittenMovement
 
 _LEAVE_OUT_GRACENOTE: Final = 1.0
 _LEAVE_OUT_BETWEEN: Final = 0.8
 _LEAVE_OUT_THEME: Final = 2.6
+_LEAVE_OUT_INNER: Final = 1.3
 _PUT_IN_SHORT: Final = 1.0
 _PUT_IN_LONG: Final = 2.4
 _OTHER_GRACENOTE: Final = 1.3
@@ -36,8 +37,9 @@ _LONG_MS: Final = 260.0
 
 @dataclass(frozen=True)
 class Token:
-    """One written sound: `theme` is the number of the theme note it belongs to, `place` its place among the gracenotes
-    (-1 for the theme note itself), `gracenote` whether it is one (a doubling's theme note between two is not)."""
+    """One written sound: `theme` is the number of the theme note that its movement ends on, `place` its place among the
+    movement's gracenotes (-1 for the theme note itself), `gracenote` whether it is one (a doubling's theme note between
+    two is not); `held`: written as a theme note."""
 
     note: Note
     theme: int
@@ -45,6 +47,7 @@ class Token:
     gracenote: bool
     starts_bar: bool
     beats: float
+    held: bool
 
 
 @dataclass(frozen=True)
@@ -58,19 +61,33 @@ class Match:
 
 
 def tokens(score: Score) -> list[Token]:
-    """Every written sound in order. Theme notes that run into one sound (same note, no gracenote) are one token."""
+    """Every written sound in order. What runs into one sound (the same note again, nothing between) is one token."""
     result: list[Token] = []
-    kinds = {movement.theme: movement.kind for movement in score.movements}
-    bar = 0
-    for number, theme in enumerate(score.themes):
-        starts_bar, bar = theme.bar != bar, theme.bar
-        places = gracenote_places(theme.gracenotes, theme.note, kinds.get(number, "unknown"))
-        for place, (note, is_gracenote) in enumerate(zip(theme.gracenotes, places, strict=True)):
-            result.append(Token(note, number, place, is_gracenote, starts_bar and place == 0, 0.0))
-        if not theme.gracenotes and result and result[-1].note == theme.note and result[-1].place == -1:
-            continue
-        result.append(Token(theme.note, number, -1, False, starts_bar and not theme.gracenotes, float(theme.duration)))
+    movements = {movement.first: movement for movement in score.movements}
+    bar = number = 0
+    while number < len(score.themes):
+        movement = movements.get(number)
+        starts_bar, bar = score.themes[number].bar != bar, score.themes[number].bar
+        if movement is not None:
+            number = movement.theme
+            result += _movement_tokens(movement, starts_bar, number)
+        theme = score.themes[number]
+        if movement is not None or not result or result[-1].note != theme.note or result[-1].place != -1:
+            opens_bar = starts_bar and movement is None
+            result.append(Token(theme.note, number, -1, False, opens_bar, float(theme.duration), held=True))
+        number += 1
     return result
+
+
+def _movement_tokens(movement: WrittenMovement, starts_bar: bool, theme: int) -> list[Token]:
+    own = gracenote_places(movement.gracenotes, movement.on, movement.kind)
+    heard = audible(movement.gracenotes, movement.on, movement.approach)
+    held = written_as_themes(movement.gracenotes, movement.on, movement.kind)
+    return [
+        Token(note, theme, place, own[place], starts_bar and place == 0, 0.0, held=place in held)
+        for place, note in enumerate(movement.gracenotes)
+        if heard[place]
+    ]
 
 
 def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
@@ -82,7 +99,7 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
     skipped = np.concatenate([[0.0], np.cumsum(leave)])
     entries = np.array([token.starts_bar or index == 0 for index, token in enumerate(written)])
     notes = np.array([token.note for token in written])
-    theme = np.array([token.place == -1 for token in written])
+    theme = np.array([token.held for token in written])
     # best[i]: cheapest way to have got to just after token i - 1 (i = 0: nothing played yet) by the current sound.
     best = skipped.copy()
     arrived = np.zeros((count, total + 1), dtype=np.int32)  # state before the sound; -1 - state: sound put in
@@ -132,8 +149,8 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
 
 
 def _leave_out(token: Token) -> float:
-    if token.place == -1:
-        return _LEAVE_OUT_THEME
+    if token.held:
+        return _LEAVE_OUT_THEME if token.place == -1 else _LEAVE_OUT_INNER
     return _LEAVE_OUT_GRACENOTE if token.gracenote else _LEAVE_OUT_BETWEEN
 
 
@@ -146,6 +163,6 @@ def _match_costs(written: Sequence[Token], notes: np.ndarray, theme: np.ndarray,
     cost = np.where(
         theme, np.where(same, 0.0, _OTHER_THEME) + too_short, np.where(same, 0.0, _OTHER_GRACENOTE) + too_long
     )
-    between = np.array([token.place >= 0 and not token.gracenote for token in written])
+    between = np.array([token.place >= 0 and not token.gracenote and not token.held for token in written])
     # The theme note between two gracenotes is never "another note": it is there or it is not.
     return np.where(between & ~same, 9.0, cost)

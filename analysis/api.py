@@ -15,7 +15,7 @@ from analysis.beat import BeatLine
 from analysis.chanter import Note, Tuning, cents, table_cents
 from analysis.judgement import Tolerances, judge
 from analysis.measures import Played
-from analysis.movements import beat_point
+from analysis.movements import beat_point, gracenote_places
 from analysis.notes import Sounded
 from analysis.report import SCHEMA, Beat, Instrument, NoteTuning, Report, Role, SoundedNote
 from analysis.score import Score
@@ -172,18 +172,21 @@ class _Written:
         """(place in beats, time in seconds) of every theme note that sounded, at its beat point, in the order
         played."""
         moments = {
-            id(played.theme): measures.beat_time(played, beat_point(played.kind, options.beat_points))
+            id(played.theme): (played, moment)
             for played in self.played
             if played.theme is not None
+            and (moment := measures.beat_time(played, beat_point(played.kind, options.beat_points))) is not None
         }
         anchors = []
         for match in matches:
             if match.token is None or match.resumed or written[match.token].place != -1:
                 continue
             sound = sounded[match.sounded]
-            moment = moments.get(id(sound))
-            place = float(score.themes[written[match.token].theme].onset)
-            anchors.append((place, sound.start_s if moment is None else moment))
+            movement, moment = moments.get(id(sound), (None, sound.start_s))
+            theme = written[match.token].theme
+            if movement is not None and movement.written_movement is not None:
+                theme = movement.written_movement.first
+            anchors.append((float(score.themes[theme].onset), moment))
         return anchors
 
     def _beat(
@@ -197,7 +200,7 @@ class _Written:
         """The time of the beat that `played` belongs to: its written place on the line, as its neighbours sit on it."""
         if self.line is None or played.written_movement is None or not played.there:
             return None
-        place = float(score.themes[played.written_movement.theme].onset)
+        place = float(score.themes[played.written_movement.first].onset)
         if fitted_start is not None:
             return self.line.at(place - fitted_start)
         moment = measures.beat_time(played, beat_point(played.kind, options.beat_points))
@@ -278,10 +281,10 @@ def _roles(sounded: Sequence[Sounded], played: Sequence[Played], themes: Sequenc
     """Every sound with its role: a movement's sounds and its noises, theme notes, and what nothing accounts for."""
     roles: dict[float, Role] = {sound.start_s: "theme" for sound in themes}
     for movement in played:
-        for sound in movement.sounds:
+        places = gracenote_places(movement.written, movement.on, movement.kind.kind)
+        for sound, is_gracenote in zip(movement.sounds, places, strict=True):
             if sound is not None:
-                inside = movement.kind.kind == "doubling" and sound.note == movement.on
-                roles[sound.start_s] = "theme" if inside else "gracenote"
+                roles[sound.start_s] = "gracenote" if is_gracenote else "theme"
         for sound in movement.extra:
             roles[sound.start_s] = "crossing"
     return [

@@ -22,7 +22,7 @@ import verovio
 
 from analysis.mei import bars_of, lines_of
 from analysis.mei import mei as _document
-from analysis.movements import Movement, beat_point
+from analysis.movements import Movement, beat_point, written_as_themes
 from analysis.score import Score, ThemeNote, WrittenMovement
 
 SVG_NAMESPACE: Final = "http://www.w3.org/2000/svg"
@@ -153,6 +153,7 @@ class _Picture:
         self.by_id = {element.get("id", ""): element for element in drawn.iter() if element.get("id")}
         self.parents = {child: parent for parent in drawn.iter() for child in parent}
         self.movements = {movement.theme: movement for movement in score.movements}
+        self.starting = {movement.first: movement for movement in score.movements}
 
     def finish(self) -> str:
         inner = next(element for element in self.drawn if _class(element) == "definition-scale")
@@ -229,9 +230,9 @@ class _Picture:
         note.set("data-theme", str(number))
         movement = self.movements.get(number)
         if movement:
-            self._group(note, number, movement, bounds)
+            self._group(note, movement, bounds)
         if theme.beat.denominator == 1:
-            sound = self._on_the_beat(number, movement)
+            sound = self._on_the_beat(number, self.starting.get(number))
             left, right = _head(self.by_id[sound])
             measure.append(_wedge((left + right) / 2, bounds.top))
 
@@ -241,14 +242,27 @@ class _Picture:
         if movement is None:
             return theme
         point = beat_point(Movement(movement.kind, movement.form), self.beat_points)
-        return theme if point == "theme" else f"{theme}g0"
+        return f"{self.prefix}n{movement.theme}" if point == "theme" else f"{theme}g0"
 
-    def _group(self, note: ET.Element, number: int, movement: WrittenMovement, bounds: _Box) -> None:
+    def _sounds(self, movement: WrittenMovement) -> list[ET.Element]:
+        """The symbols of everything that is written of `movement` before its theme note."""
+        held = written_as_themes(movement.gracenotes, movement.on, movement.kind)
+        if movement.first == movement.theme:
+            names = [f"n{movement.theme}g{place}" for place in range(len(movement.gracenotes))]
+        else:
+            inner = next(iter(held))
+            before = [f"n{movement.first}g{place}" for place in range(inner)]
+            after = [f"n{movement.theme}g{place}" for place in range(len(movement.gracenotes) - inner - 1)]
+            names = [*before, f"n{movement.first}", *after]
+        return [self.by_id[self.prefix + name] for name in names]
+
+    def _group(self, note: ET.Element, movement: WrittenMovement, bounds: _Box) -> None:
         """Put the gracenotes and their theme note into one group with a ground behind them."""
         layer = self.parents[note]
-        first = self.by_id[f"{self.prefix}n{number}g0"]
-        for place in range(len(movement.gracenotes)):
-            self.by_id[f"{self.prefix}n{number}g{place}"].set("data-gracenote", str(place))
+        sounds = self._sounds(movement)
+        first = sounds[0]
+        for place, sound in enumerate(sounds):
+            sound.set("data-gracenote", str(place))
         graces = first if self.parents[first] is layer else self.parents[first]
         position = list(layer).index(graces)
         group = ET.Element(
@@ -314,8 +328,9 @@ def describe(score: Score) -> str:
 
 def _note_in_words(theme: ThemeNote, movement: WrittenMovement | None) -> str:
     length = "" if theme.duration == 1 else f", {_beats(theme)}"
-    if movement is None:
-        return theme.note.label + length
+    if movement is None:  # with a gracenote it is the short note that a movement begins with
+        with_ = f" with a {theme.gracenotes[0].label} gracenote" if theme.gracenotes else ""
+        return theme.note.label + with_ + length
     if movement.kind == "unknown":
         graces = ", ".join(note.label for note in movement.gracenotes)
         return f"{theme.note.label} with {graces} as gracenotes{length}"

@@ -57,7 +57,7 @@ def single_then_full(
             _Step(approach, one),
             _Step(on, one, _single(on, approach)),
             _Step(approach, one),
-            _Step(on, one, full.gracenotes),
+            *_played(full, one),
         )
 
     steps = _written(kind, on, approaches, form, repeats, bar)
@@ -83,12 +83,24 @@ def from_short_notes(
     cut = _cut(cut_share)
 
     def figure(approach: Note, full: Spelling) -> tuple[_Step, ...]:
-        return _Step(on, 1 - cut), _Step(approach, cut), _Step(on, Fraction(1), full.gracenotes)
+        return _Step(on, 1 - cut), _Step(approach, cut), *_played(full, Fraction(1))
 
     steps = _written(kind, on, approaches, form, repeats, figure)
     missing = -sum(step.beats for step in steps) % _BEATS_A_BAR
     steps[-1] = _Step(on, steps[-1].beats + missing, steps[-1].gracenotes)
     return _score(steps, tempo_bpm, title or f"{_name(kind, on)}: from short notes")
+
+
+def _played(full: Spelling, beats: Fraction) -> tuple[_Step, ...]:
+    """The movement and its theme note in `beats`; a short theme note inside it takes a quarter of them."""
+    if not full.themes:
+        return (_Step(full.on, beats, full.gracenotes),)
+    place = min(full.themes)
+    short = beats / 4
+    return (
+        _Step(full.gracenotes[place], short, full.gracenotes[:place]),
+        _Step(full.on, beats - short, full.gracenotes[place + 1 :]),
+    )
 
 
 def _name(kind: Kind, on: Note) -> str:

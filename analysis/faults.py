@@ -9,7 +9,7 @@ from typing import Final, Literal
 import numpy as np
 
 from analysis.chanter import Note
-from analysis.movements import BeatPoint
+from analysis.movements import EVEN_KINDS, BeatPoint, audible, gracenote_places
 from analysis.report import FLAGS, Flag
 from analysis.score import WrittenMovement
 
@@ -104,12 +104,16 @@ def _from_code(code: str) -> Fault:
 def possible(written: WrittenMovement) -> tuple[Flag, ...]:
     """The faults that a movement can have."""
     codes: list[Flag] = ["late", "early", "wrong-gracenote", "heavy-gracenote", "crossing-noise", "missed"]
-    graces = [note for note in written.gracenotes if written.kind != "doubling" or note != written.on]
+    places = gracenote_places(written.gracenotes, written.on, written.kind)
+    heard = audible(written.gracenotes, written.on, written.approach)
+    graces = [note for note, own, sounds in zip(written.gracenotes, places, heard, strict=True) if own and sounds]
+    if not graces:
+        return ()
     if len(graces) > 1:
         codes.append("missing-gracenote")
     if written.kind == "doubling" and len(graces) > 1:
         codes += ["beat-on-second", "run-together"]
-    if written.kind in ("grip", "taorluath", "birl"):
+    if written.kind in EVEN_KINDS:
         codes.append("uneven")
     return tuple(code for code in FLAGS if code in codes)
 
@@ -221,7 +225,13 @@ def _wrong(work: _Work) -> None:
 
 
 def _heavy(work: _Work) -> None:
-    work.pick_grace().length_s = work.amount_s(105, 150)
+    sound = work.pick_grace()
+    sound.length_s = work.amount_s(105, 150)
+    if work.written.kind in EVEN_KINDS:
+        # Heavy and nothing else: a hand that is slow all over, or the movement would be uneven as well.
+        sound.length_s = min(sound.length_s, work.amount_s(100, 118))
+        for other in work.graces():
+            other.length_s = max(other.length_s, 0.6 * sound.length_s)
 
 
 def _crossing(work: _Work) -> None:
@@ -252,8 +262,13 @@ def _likely_noise(work: _Work, before: Note | None, after: Note) -> Note:
 
 
 def _uneven(work: _Work) -> None:
+    """One part long beside the others, and still no heavy gracenote."""
     sound = work.pick_grace()
-    sound.length_s = work.amount_s(2500 * sound.length_s, 3200 * sound.length_s)
+    given = work.fault.amount_ms is not None
+    sound.length_s = work.amount_s(0, 0) if given else min(1.75 * sound.length_s, 0.082)
+    for other in work.graces():
+        if other is not sound and not given:
+            other.length_s = min(other.length_s, sound.length_s / float(work.random.uniform(2.35, 2.7)))
 
 
 def _missed(work: _Work) -> None:

@@ -13,7 +13,7 @@ from typing import Final
 
 from analysis.chanter import Note
 from analysis.measures import Played
-from analysis.movements import UNKNOWN, Movement, classify
+from analysis.movements import UNKNOWN, Movement, classify, snaps
 from analysis.notes import Sounded
 
 #: A sound shorter than this is a gracenote, a noise, or the theme note inside a movement.
@@ -21,6 +21,8 @@ SHORT_MS: Final = 125.0
 #: An unspelt lone sound shorter than this is a crossing noise rather than a movement of its own.
 _NOISE_MS: Final = 34.0
 _MOST_NOISES: Final = 3
+#: The short theme note of a snap is at most this long.
+_SNAP_MS: Final = 450.0
 
 
 def recognise(sounded: Sequence[Sounded]) -> tuple[list[Played], list[Sounded]]:
@@ -40,7 +42,38 @@ def recognise(sounded: Sequence[Sounded]) -> tuple[list[Played], list[Sounded]]:
             movements.extend(_movement(group, sound, approach))
         themes.append(sound)
         group = []
-    return movements, themes
+    return _snapped(movements), themes
+
+
+def _snapped(movements: list[Played]) -> list[Played]:
+    """`movements` with a short theme note and the longer one after it made one where the vocabulary has them as one."""
+    result: list[Played] = []
+    for movement in movements:
+        before = result[-1] if result else None
+        joined = _joined(before, movement) if before is not None else None
+        if joined is not None:
+            result[-1] = joined
+        else:
+            result.append(movement)
+    return result
+
+
+def _joined(first: Played, second: Played) -> Played | None:
+    short, long = first.theme, second.theme
+    if short is None or long is None or second.approach != short.note:
+        return None
+    name = snaps(first.written, short.note, second.written, long.note)
+    if name is None or short.length_ms > min(_SNAP_MS, 0.6 * long.length_ms):
+        return None
+    return Played(
+        name,
+        second.on,
+        first.approach,
+        (*first.written, short.note, *second.written),
+        [*first.sounds, short, *second.sounds],
+        long,
+        extra=[*first.extra, *second.extra],
+    )
 
 
 def _movement(group: list[Sounded], theme: Sounded, approach: Note | None) -> list[Played]:

@@ -8,13 +8,10 @@ from dataclasses import dataclass, field, replace
 from analysis.alignment import Match, Token
 from analysis.beat import BeatLine
 from analysis.chanter import Note
-from analysis.movements import BeatPoint, Movement, beat_point, gracenote_places
+from analysis.movements import EVEN_KINDS, BeatPoint, Movement, audible, beat_point, gracenote_places
 from analysis.notes import Sounded
 from analysis.report import Measures, MovementReport, ShortNote
 from analysis.score import Score, WrittenMovement
-
-#: Movements whose parts should be even.
-_EVEN_KINDS = frozenset({"birl", "grip", "taorluath"})
 
 
 @dataclass
@@ -32,10 +29,24 @@ class Played:
     written_movement: WrittenMovement | None = None
 
     @property
-    def there(self) -> bool:
-        """Whether any of its gracenotes sounded, or the theme note of a half doubling's opening."""
+    def own(self) -> tuple[bool, ...]:
+        """For each written sound whether it is a gracenote that can be heard: one that is sounding already cannot."""
         places = gracenote_places(self.written, self.on, self.kind.kind)
-        return any(sound is not None for sound, own in zip(self.sounds, places, strict=True) if own)
+        return tuple(a and b for a, b in zip(places, self.heard, strict=True))
+
+    @property
+    def heard(self) -> tuple[bool, ...]:
+        """For each written sound whether it can be told from its neighbours."""
+        if self.written_movement is None:
+            return (True,) * len(self.written)  # it is known by having sounded
+        return audible(self.written, self.on, self.approach)
+
+    @property
+    def there(self) -> bool:
+        """Whether any of its gracenotes sounded; where none of them can be heard, its theme note."""
+        if not any(self.own):
+            return self.theme is not None
+        return any(sound is not None for sound, own in zip(self.sounds, self.own, strict=True) if own)
 
 
 def gather(
@@ -134,8 +145,9 @@ def beat_time(played: Played, point: BeatPoint) -> float | None:
         return played.theme.start_s if played.theme is not None else None
     if point == "starts":
         return sounds[0].start_s
-    first = played.sounds[0]
-    if first is not None and not gracenote_places(played.written, played.on, played.kind.kind)[0]:
+    place = next((number for number, heard in enumerate(played.heard) if heard), 0)
+    first = played.sounds[place]
+    if first is not None and not gracenote_places(played.written, played.on, played.kind.kind)[place]:
         # Doublings on high G and high A, and half ones, open with their theme note: there is no finger to come down.
         return first.start_s
     if first is None:
@@ -152,7 +164,8 @@ def _gap(played: Played, places: Sequence[bool]) -> float | None:
     """The theme note between two gracenotes in ms: 0 where both sound and nothing is between, None where there is no
     pair."""
     own = [place for place, gracenote in enumerate(places) if gracenote]
-    between = [place for place, gracenote in enumerate(places) if not gracenote and own and place > own[0]]
+    inner = gracenote_places(played.written, played.on, played.kind.kind)
+    between = [place for place, gracenote in enumerate(inner) if not gracenote and own and place > own[0]]
     if len(own) < 2 or not between:
         return None
     first, second = played.sounds[own[0]], played.sounds[own[1]]
@@ -166,7 +179,7 @@ def report_movement(
     index: int, played: Played, line: BeatLine | None, beat_s: float | None, beat_points: Mapping[str, str]
 ) -> MovementReport:
     """The movement's entry in the report, not yet judged. `beat_s` is the beat it belongs to."""
-    places = gracenote_places(played.written, played.on, played.kind.kind)
+    places = played.own
     point = beat_point(played.kind, beat_points)
     there = played.there
     moment = beat_time(played, point) if there else None
@@ -184,7 +197,7 @@ def report_movement(
             for sound, own in zip(played.sounds, places, strict=True)
             if own
         ],
-        "parts_ms": [round(s.length_ms, 1) for s in sounds] if played.kind.kind in _EVEN_KINDS else [],
+        "parts_ms": [round(s.length_ms, 1) for s in sounds] if played.kind.kind in EVEN_KINDS else [],
         "first_offset_ms": _rounded(offset),
         "second_offset_ms": _second_offset(played, places, beat_s),
         "beat_length_ms": _rounded(1000.0 * line.nearest(beat_s)[1]) if line and beat_s is not None else None,
@@ -230,4 +243,6 @@ def _rounded(value: float | None, digits: int = 2) -> float | None:
 def _confidence(played: Played) -> float:
     """The least sure of the movement's sounds; a movement left out is as sure as the theme note that sounds instead."""
     sounds = [sound for sound in (*played.sounds, played.theme) if sound is not None]
+    if not any(played.own):
+        return 0.0  # nothing of it can be told from the notes around it
     return min((sound.confidence for sound in sounds), default=0.5)

@@ -24,6 +24,8 @@ Form = Literal["full", "thumb", "half", "light", "heavy", "with-gracenote", ""]
 #: first sound; ``theme``: the start of the theme note after it.
 BeatPoint = Literal["closes", "opens", "starts", "theme"]
 
+#: Movements whose parts should be even.
+EVEN_KINDS: Final = frozenset({"birl", "grip", "taorluath"})
 KINDS: Final[tuple[Kind, ...]] = (
     "gracenote", "strike", "doubling", "throw on D", "grip", "taorluath", "birl", "tachum", "crunluath", "unknown",
 )  # fmt: skip
@@ -33,7 +35,8 @@ KINDS: Final[tuple[Kind, ...]] = (
 class Spelling:
     """One way of writing a movement: `gracenotes` before the theme note `on`.
 
-    `approach` holds the notes it can be approached from; empty means any.
+    `approach` holds the notes it can be approached from; empty means any. `themes`: places among `gracenotes` that are
+    written as theme notes, shorter than `on`.
     """
 
     kind: Kind
@@ -41,10 +44,13 @@ class Spelling:
     gracenotes: tuple[Note, ...]
     on: Note
     approach: frozenset[Note] = frozenset()
+    themes: frozenset[int] = frozenset()
 
     def fits(self, approach: Note | None) -> bool:
-        """Whether the movement is spelt this way after `approach`."""
-        return not self.approach or approach is None or approach in self.approach
+        """Whether the movement is spelt this way after `approach`: a first sound that is sounding already is none."""
+        if approach is None:
+            return True
+        return approach in self.approach if self.approach else approach != self.gracenotes[0]
 
 
 @dataclass(frozen=True)
@@ -63,13 +69,14 @@ def notes(letters: str) -> tuple[Note, ...]:
     return tuple(Note.from_abc(letter) for letter in letters)
 
 
-def _spell(kind: Kind, form: Form, spellings: str, *, approach: str = "") -> list[Spelling]:
+def _spell(kind: Kind, form: Form, spellings: str, *, approach: str = "", themes: Iterable[int] = ()) -> list[Spelling]:
     """Spellings from words such as ``gef>e``: gracenotes, then the theme note they stand before."""
     result: list[Spelling] = []
     for word in spellings.split():
         graces, _, on = word.partition(">")
         result.extend(
-            Spelling(kind, form, notes(graces), Note.from_abc(letter), frozenset(notes(approach))) for letter in on
+            Spelling(kind, form, notes(graces), Note.from_abc(letter), frozenset(notes(approach)), frozenset(themes))
+            for letter in on
         )
     return result
 
@@ -86,15 +93,19 @@ def _vocabulary() -> Iterable[Spelling]:
     yield from _spell("throw on D", "light", "dc>d", approach="G")  # (mem)
     yield from _spell("throw on D", "heavy", "GdGc>d", approach="ABcdefga")
     yield from _spell("throw on D", "heavy", "dGc>d", approach="G")  # (mem)
-    yield from _spell("grip", "", "GdG>GABcdefga", approach="ABcefga")
-    yield from _spell("grip", "", "GBG>GABcdefga", approach="d")
+    yield from _spell("grip", "", "GdG>ABcdefga", approach="ABcefga")
+    yield from _spell("grip", "", "GBG>ABcdefga", approach="d")
     yield from _spell("grip", "", "dG>ABcdefga", approach="G")  # (mem)
     yield from _spell("taorluath", "", "GdGe>GABcd", approach="ABcefga")
     yield from _spell("taorluath", "", "GBGe>GABcd", approach="d")
     yield from _spell("taorluath", "", "dGe>GABcd", approach="G")  # (mem)
-    yield from _spell("birl", "", "AGAG>A GAG>A")
+    yield from _spell("birl", "", "AGAG>A", approach="GBcdefga")
+    yield from _spell("birl", "", "GAG>A", approach="A")
     yield from _spell("birl", "with-gracenote", "gAGAG>A")
-    yield from _spell("crunluath", "", "GdGeAfA>e")  # (mem)
+    yield from _spell("tachum", "", "gcd>A gBd>G", themes=(1,))
+    yield from _spell("crunluath", "", "GdGeAfA>e", approach="ABcefga")  # (mem)
+    yield from _spell("crunluath", "", "GBGeAfA>e", approach="d")  # (mem)
+    yield from _spell("crunluath", "", "dGeAfA>e", approach="G")  # (mem)
 
 
 SPELLINGS: Final[tuple[Spelling, ...]] = tuple(_vocabulary())
@@ -154,11 +165,37 @@ def spelling(kind: Kind, on: Note, approach: Note, *, form: Form | None = None) 
 
 
 def gracenote_places(gracenotes: Sequence[Note], on: Note, kind: Kind) -> tuple[bool, ...]:
-    """For each written sound of a movement, whether it is a gracenote (True) or the theme note between two (False).
+    """For each written sound of a movement, whether it is a gracenote (True) or a theme note between two (False).
 
-    Only gracenotes and doublings sound their theme note inside the movement.
+    Doublings sound their theme note inside the movement; a tachum has a short one of its own.
     """
-    return tuple(not (kind == "doubling" and note == on) for note in gracenotes)
+    inner = written_as_themes(gracenotes, on, kind)
+    return tuple(
+        place not in inner and not (kind == "doubling" and note == on) for place, note in enumerate(gracenotes)
+    )
+
+
+def written_as_themes(gracenotes: Sequence[Note], on: Note, kind: Kind) -> frozenset[int]:
+    """The places of a movement's sounds before `on` that are written as theme notes of their own."""
+    return next((entry.themes for entry in _spelt(tuple(gracenotes), on) if entry.kind == kind), frozenset())
+
+
+def audible(gracenotes: Sequence[Note], on: Note, approach: Note | None) -> tuple[bool, ...]:
+    """For each written sound before `on`, whether it can be told from its neighbours: one that is sounding already, or
+    goes on as the theme note, cannot."""
+    before = [approach, *gracenotes]
+    last = len(gracenotes) - 1
+    return tuple(note != before[place] and not (place == last and note == on) for place, note in enumerate(gracenotes))
+
+
+def snaps(first: Sequence[Note], short: Note, second: Sequence[Note], on: Note) -> Movement | None:
+    """The movement that a short theme note `short` after gracenotes `first` and `on` after `second` make together, such
+    as a tachum; None where they are two of their own."""
+    place = len(first)
+    for found in _spelt((*first, short, *second), on):
+        if place in found.themes:
+            return Movement(found.kind, found.form)
+    return None
 
 
 def beat_point(movement: Movement, settings: Mapping[str, str] | None = None) -> BeatPoint:

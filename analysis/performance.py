@@ -15,9 +15,18 @@ import numpy as np
 
 from analysis.chanter import Note
 from analysis.faults import Fault, Figure, Sound, apply, as_faults
-from analysis.movements import BeatPoint, Form, Kind, Movement, beat_point, gracenote_places
+from analysis.movements import (
+    BeatPoint,
+    Form,
+    Kind,
+    Movement,
+    audible,
+    beat_point,
+    gracenote_places,
+    written_as_themes,
+)
 from analysis.report import Flag
-from analysis.score import Score, ThemeNote, WrittenMovement
+from analysis.score import Score, WrittenMovement
 
 Role = Literal["theme", "theme-part", "gracenote", "crossing"]
 
@@ -142,11 +151,12 @@ class _Player:
 
     def play(self) -> Performance:
         movements = {movement.theme: movement for movement in self.score.movements}
+        inside = {movement.first for movement in self.score.movements if movement.first != movement.theme}
         for number, theme in enumerate(self.score.themes):
             movement = movements.get(number)
             if movement:
-                self._movement(theme, movement)
-            else:
+                self._movement(movement)
+            elif number not in inside:
                 self._sound(self._not_before(self.beat_s(float(theme.onset)) + self._jitter_s()), theme.note, "theme")
             self._end_before_rest(number)
         last = self.score.themes[-1]
@@ -204,8 +214,8 @@ class _Player:
             end = max(self.beat_s(float(theme.onset + theme.duration)), self.notes[-1].start_s + SHORTEST_NOTE_S)
             self.notes[-1] = replace(self.notes[-1], end_s=end)
 
-    def _movement(self, theme: ThemeNote, written: WrittenMovement) -> None:
-        beat = self.beat_s(float(theme.onset))
+    def _movement(self, written: WrittenMovement) -> None:
+        beat = self.beat_s(float(self.score.themes[written.first].onset))
         figure = apply(
             self._figure(written), self.faults.get(written.index, ()), written, self._beat_length_ms(), self.random
         )
@@ -218,9 +228,16 @@ class _Player:
     def _figure(self, written: WrittenMovement) -> Figure:
         """The movement as it should be: its sounds with lengths, and where among them the beat falls."""
         places = gracenote_places(written.gracenotes, written.on, written.kind)
+        held = written_as_themes(written.gracenotes, written.on, written.kind)
+        heard = audible(written.gracenotes, written.on, written.approach)
         sounds = []
-        for note, is_gracenote in zip(written.gracenotes, places, strict=True):
+        for place, (note, is_gracenote) in enumerate(zip(written.gracenotes, places, strict=True)):
+            if not heard[place]:
+                continue  # it is sounding already: there is no finger to move
             base = self.manner.gracenote_ms if is_gracenote else self.manner.gap_ms
+            if place in held:
+                beats = float(self.score.themes[written.first].duration)
+                base = max(base, beats * self._beat_length_ms() - self.manner.gracenote_ms)
             sounds.append(Sound(note, self._length_s(base), "gracenote" if is_gracenote else "theme-part"))
         return Figure(sounds, self._point(written, places))
 

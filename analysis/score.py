@@ -8,7 +8,7 @@ from fractions import Fraction
 from functools import cached_property
 
 from analysis.chanter import Note
-from analysis.movements import Form, Kind, classify
+from analysis.movements import Form, Kind, Movement, classify, snaps
 
 
 class ScoreError(ValueError):
@@ -39,7 +39,11 @@ class ThemeNote:
 
 @dataclass(frozen=True)
 class WrittenMovement:
-    """A movement of the score: the gracenotes before theme note number `theme`, approached from `approach`."""
+    """A movement of the score: the gracenotes before theme note number `theme`, approached from `approach`.
+
+    A tachum begins with a short theme note of its own, number `first`, that is one of its `gracenotes`; otherwise
+    `first` is `theme`. Bar and beat are those of `first`.
+    """
 
     index: int
     kind: Kind
@@ -50,6 +54,7 @@ class WrittenMovement:
     gracenotes: tuple[Note, ...]
     bar: int
     beat: Fraction
+    first: int
 
 
 @dataclass(frozen=True)
@@ -68,26 +73,46 @@ class Score:
 
     @cached_property
     def movements(self) -> tuple[WrittenMovement, ...]:
-        """Every movement in order; one for each theme note that has gracenotes."""
+        """Every movement in order: one for each theme note that has gracenotes, or for two that make one together."""
         found: list[WrittenMovement] = []
-        for number, theme in enumerate(self.themes):
-            if theme.gracenotes:
-                approach = self.themes[number - 1].note if number else None
-                name = classify(theme.gracenotes, theme.note, approach)
+        number = 0
+        while number < len(self.themes):
+            first, name = number, self._snap(number)
+            theme = self.themes[number]
+            gracenotes = theme.gracenotes
+            if name is not None:
+                number += 1
+                gracenotes = (*gracenotes, theme.note, *self.themes[number].gracenotes)
+            if gracenotes:
+                approach = self.themes[first - 1].note if first else None
+                on = self.themes[number].note
+                name = name or classify(gracenotes, on, approach)
                 found.append(
                     WrittenMovement(
                         index=len(found),
                         kind=name.kind,
                         form=name.form,
-                        on=theme.note,
+                        on=on,
                         approach=approach,
                         theme=number,
-                        gracenotes=theme.gracenotes,
+                        gracenotes=gracenotes,
                         bar=theme.bar,
                         beat=theme.beat,
+                        first=first,
                     )
                 )
+            number += 1
         return tuple(found)
+
+    def _snap(self, number: int) -> Movement | None:
+        """The movement that theme note `number` makes together with the next, longer one in its bar."""
+        pair = self.themes[number : number + 2]
+        if len(pair) < 2 or not all(theme.gracenotes for theme in pair):
+            return None
+        short, long = pair
+        if short.bar != long.bar or short.duration >= long.duration or short.tied:
+            return None
+        return snaps(short.gracenotes, short.note, long.gracenotes, long.note)
 
     @property
     def beats(self) -> Fraction:
