@@ -15,6 +15,7 @@ from studio.people.models import Studio, User
 
 _USERNAME_HELP = "Letters, digits and . _ - are possible, no spaces. Capitals make no difference."
 _PASSWORD_HELP = "At least 8 characters. Three short words are easy to remember and hard to guess."
+USERNAME_TAKEN = "Somebody else has this user name. Choose another one, or add a digit to it."
 _NAMES = {"autocapitalize": "words", "autocomplete": "name"}
 
 
@@ -78,7 +79,7 @@ class _ChooseLogIn(forms.Form):
         if self.person is not None:
             taken = taken.exclude(pk=self.person.pk)
         if taken.exists():
-            raise ValidationError("Somebody else has this user name. Choose another one, or add a digit to it.")
+            raise ValidationError(USERNAME_TAKEN)
         return username
 
     def clean_password(self) -> str:

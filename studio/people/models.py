@@ -25,6 +25,8 @@ class Studio(models.Model):
     tolerances = models.JSONField(default=dict, blank=True)
     beat_points = models.JSONField(default=dict, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
+    # True for the one that was set up through the web, else empty: two set-ups at once cannot both make one.
+    set_up_here = models.BooleanField(null=True, unique=True, editable=False)
 
     def __str__(self) -> str:
         return self.name

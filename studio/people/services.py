@@ -7,7 +7,7 @@ import secrets
 from datetime import timedelta
 from typing import Final
 
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.utils import timezone
 
 from studio.people.models import Invitation, Studio, User
@@ -21,6 +21,10 @@ class LinkSpent(Exception):
     """The join link was used, replaced or has run out since its page was opened."""
 
 
+class UsernameTaken(Exception):
+    """Somebody else chose this user name a moment ago."""
+
+
 class AlreadySetUp(Exception):
     """There is a studio already."""
 
@@ -30,10 +34,19 @@ def create_studio(*, studio_name: str, display_name: str, username: str, passwor
     with transaction.atomic():
         if Studio.objects.exists():
             raise AlreadySetUp
-        studio = Studio.objects.create(name=studio_name)
+        studio = _only_studio(studio_name)
         return User.objects.create_user(
             username, password=password, studio=studio, role=User.Role.TUTOR, display_name=display_name
         )
+
+
+def _only_studio(name: str) -> Studio:
+    """The studio. Raises AlreadySetUp when somebody else made it since one was last looked for."""
+    try:
+        with transaction.atomic():
+            return Studio.objects.create(name=name, set_up_here=True)
+    except IntegrityError:
+        raise AlreadySetUp from None
 
 
 def add_learner(studio: Studio, display_name: str) -> User:
@@ -69,7 +82,10 @@ def open_invitation(token: str) -> Invitation | None:
 
 
 def join(invitation: Invitation, *, username: str, password: str) -> User:
-    """Give the invited learner their log-in and use up the link. Raises LinkSpent when somebody was quicker."""
+    """Give the invited learner their log-in and use up the link.
+
+    Raises LinkSpent or UsernameTaken, with nothing changed, when somebody was quicker with the one or the other.
+    """
     now = timezone.now()
     with transaction.atomic():
         used = Invitation.objects.filter(pk=invitation.pk, used_at=None, expires_at__gt=now).update(used_at=now)
@@ -78,7 +94,10 @@ def join(invitation: Invitation, *, username: str, password: str) -> User:
         learner = User.objects.select_for_update().get(pk=invitation.learner_id)
         learner.username = username
         learner.set_password(password)
-        learner.save(update_fields=["username", "password"])
+        try:
+            learner.save(update_fields=["username", "password"])
+        except IntegrityError:
+            raise UsernameTaken from None
     return learner
 
 

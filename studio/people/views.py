@@ -26,7 +26,7 @@ from studio.people.access import (
     tutor_required,
     visible_learners,
 )
-from studio.people.forms import JoinForm, LearnerForm, LogInForm, OtherPasswordForm, SetUpForm
+from studio.people.forms import USERNAME_TAKEN, JoinForm, LearnerForm, LogInForm, OtherPasswordForm, SetUpForm
 from studio.people.models import Invitation, Studio, User
 
 _BACKEND = "django.contrib.auth.backends.ModelBackend"
@@ -92,9 +92,12 @@ def join(request: HttpRequest, token: str) -> HttpResponse:
             )
         except services.LinkSpent:
             return render(request, "people/link_spent.html", status=404)
-        login(request, learner, backend=_BACKEND)
-        messages.success(request, f"Welcome, {learner}. Next time log in with the user name {learner.username}.")
-        return redirect("home")
+        except services.UsernameTaken:
+            form.add_error("username", USERNAME_TAKEN)
+        else:
+            login(request, learner, backend=_BACKEND)
+            messages.success(request, f"Welcome, {learner}. Next time log in with the user name {learner.username}.")
+            return redirect("home")
     return render(request, "people/join.html", {"form": form, "learner": learner})
 
 

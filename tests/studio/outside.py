@@ -2,6 +2,7 @@
 
 outside.py populate          a studio, a tutor, a learner, an exercise set; prints its key and a session for each person
 outside.py takes NUMBER      that many queued takes, each rung for; prints their keys as JSON
+outside.py set-ups NUMBER    that many people who set up a studio at the same moment; prints what came of each
 """
 
 # ruff: noqa: E402  (Django is set up before anything of it is imported)
@@ -10,7 +11,9 @@ from __future__ import annotations
 
 import json
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from threading import Barrier
 from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
@@ -23,10 +26,12 @@ from django.contrib.auth import BACKEND_SESSION_KEY, HASH_SESSION_KEY, SESSION_K
 from django.contrib.sessions.backends.db import SessionStore
 from django.core.files.base import ContentFile
 from django.core.management import call_command
+from django.db import connection
 from django.utils import timezone
 
 from studio.exercises.models import Exercise
 from studio.people.models import Studio, User
+from studio.people.services import AlreadySetUp, create_studio
 from studio.takes.services import create_take
 from studio.week.services import SetRow, set_plan
 
@@ -71,6 +76,25 @@ def takes(number: int) -> list[str]:
     return [str(take.pk) for take in made]
 
 
+def set_ups(number: int) -> list[str]:
+    call_command("migrate", verbosity=0)
+    together = Barrier(number)
+
+    def set_up(place: int) -> str:
+        together.wait()
+        try:
+            create_studio(studio_name=f"S{place}", display_name="T", username=f"tutor-{place}", password="x")
+        except AlreadySetUp:
+            return "too late"
+        finally:
+            connection.close()
+        return "made"
+
+    with ThreadPoolExecutor(number) as pool:
+        return sorted(pool.map(set_up, range(number)))
+
+
 if __name__ == "__main__":
     command, *rest = sys.argv[1:]
-    print(json.dumps(populate() if command == "populate" else takes(int(rest[0]))))
+    commands = {"populate": populate, "takes": takes, "set-ups": set_ups}
+    print(json.dumps(commands[command](*map(int, rest))))

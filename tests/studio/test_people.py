@@ -8,11 +8,13 @@ from datetime import timedelta
 from typing import Any
 
 import pytest
+from django.db.models import QuerySet
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
 from studio.people import services
+from studio.people.forms import JoinForm
 from studio.people.models import Invitation, Studio, User
 from studio.people.throttle import TRIES
 from studio.people.views import qr_code
@@ -119,6 +121,14 @@ def test_two_set_ups_at_once_make_one_studio(tutor: User) -> None:
         services.create_studio(studio_name="B", display_name="B", username="b-b", password="x")
 
 
+def test_a_set_up_that_sees_no_other_yet_makes_no_second_studio(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    services.create_studio(studio_name="A", display_name="A", username="a-a", password="x")
+    monkeypatch.setattr(QuerySet, "exists", lambda self: False)
+    with pytest.raises(services.AlreadySetUp):
+        services.create_studio(studio_name="B", display_name="B", username="b-b", password="x")
+    assert (Studio.objects.count(), User.objects.count()) == (1, 1)
+
+
 # Adding learners and joining
 
 
@@ -196,6 +206,17 @@ def test_joining_says_what_is_wrong(tutor: User, learner: User, change: dict[str
     assert page.status_code == 200
     assert said in page.content.decode()
     assert Invitation.objects.filter(used_at=None).exists()
+
+
+def test_a_user_name_taken_in_the_same_moment_is_said_and_leaves_the_link(
+    tutor: User, learner: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, token = services.invite(learner, by=tutor)
+    monkeypatch.setattr(JoinForm, "clean_username", lambda form: form.cleaned_data["username"])
+    page = Client().post(f"/join/{token}/", {**CHOSEN, "username": "isla"})
+    assert page.status_code == 200
+    assert "Somebody else has this user name" in page.content.decode()
+    assert Client().post(f"/join/{token}/", CHOSEN).status_code == 302
 
 
 def test_two_learners_of_one_studio_have_different_names(

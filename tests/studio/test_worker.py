@@ -361,6 +361,17 @@ def test_takes_on_postgresql_and_redis(tmp_path: Path, redis_url: str, postgres_
     assert set(place.log().values()) == {1}
 
 
+@pytest.mark.parametrize("database", ["sqlite", pytest.param("postgres", marks=pytest.mark.postgres)])
+def test_many_set_ups_at_once_make_one_studio(tmp_path: Path, database: str, request: pytest.FixtureRequest) -> None:
+    place = Place(tmp_path / "data")
+    if database == "postgres":
+        url = request.getfixturevalue("postgres_url")
+        with psycopg.connect(url, autocommit=True) as server:
+            server.execute("CREATE DATABASE studios")
+        place.environment["DATABASE_URL"] = url.replace("/postgres?", "/studios?")
+    assert place.outside("set-ups", "6") == ["made", *["too late"] * 5]
+
+
 def test_a_crashed_worker_of_the_server(tmp_path: Path) -> None:
     """The server starts its worker again, and the take that it was at is analysed, once."""
     place = Place(tmp_path / "data")
