@@ -127,7 +127,12 @@ REDIS_URL = env.text("REDIS_URL", "")
 CACHES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}
     if REDIS_URL
-    else {"BACKEND": "django.core.cache.backends.filebased.FileBasedCache", "LOCATION": DATA_DIR / "cache"}
+    else {
+        "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+        "LOCATION": DATA_DIR / "cache",
+        # Pictures of music and wrong tries of passwords share it; neither is to push the other out.
+        "OPTIONS": {"MAX_ENTRIES": 20_000},
+    }
 }
 
 AUTH_USER_MODEL = "people.User"
@@ -203,6 +208,7 @@ TAKES_HEARTBEAT_S = 3.0
 TAKES_HEARTBEAT_LOST_S = 30.0
 TAKES_RING_AGAIN_S = 60.0
 TAKES_SWEEP_EVERY_S = 10.0
+TAKES_TIDY_EVERY_S = 24 * 3600.0
 
 SESSION_COOKIE_AGE = int(timedelta(days=60).total_seconds())
 SESSION_COOKIE_SAMESITE = "Lax"

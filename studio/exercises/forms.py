@@ -196,8 +196,16 @@ class HearForm(forms.Form):
     """How a model take is to be played."""
 
     tempo = _tempo_field(required=False)
-    count_in = forms.IntegerField(required=False, min_value=0, max_value=8)
+    count_in = forms.TypedChoiceField(required=False, coerce=int)
     clicks = forms.BooleanField(required=False)
+
+    def __init__(self, data: Any, *, beats_a_bar: int) -> None:
+        super().__init__(data)
+        counted = self.fields["count_in"]
+        assert isinstance(counted, forms.TypedChoiceField)
+        # Each choice is a sound of its own in storage, so there are few.
+        counted.choices = [(0, "none"), (beats_a_bar, "one bar")]
+        counted.error_messages["invalid_choice"] = f"One bar of {beats_a_bar} beats can be counted in, or none."
 
 
 def _stored(exercise: Exercise) -> dict[str, Any]:

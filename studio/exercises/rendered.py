@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections.abc import Mapping
+from datetime import timedelta
 from functools import cache as once
 from importlib.metadata import version
 from pathlib import Path
@@ -14,6 +15,7 @@ import numpy as np
 from django.core.cache import cache
 from django.core.files.base import File
 from django.core.files.storage import default_storage
+from django.utils import timezone
 
 import analysis
 from analysis.score import parse_abc
@@ -21,6 +23,7 @@ from analysis.score import parse_abc
 #: Widths that pictures are made for, in CSS pixels; any other is taken down to the next of these.
 WIDTHS: Final = (320, 360, 420, 480, 560, 640, 720, 840, 960, 1120)
 _KEEP_S: Final = 30 * 24 * 3600
+_MODELS: Final = "models"
 
 
 @once
@@ -60,7 +63,7 @@ def model_take(abc: str, *, tempo_bpm: int, count_in: int, clicks: bool, tuning:
     `count_in` beats are clicked before it; `clicks` go on through it. Raises ScoreError on bad ABC and ValueError where
     it would be longer than 15 minutes.
     """
-    name = f"models/{_name('model', abc, tempo_bpm, count_in, clicks, tuning)}.flac"
+    name = f"{_MODELS}/{_name('model', abc, tempo_bpm, count_in, clicks, tuning)}.flac"
     if default_storage.exists(name):
         return name
     from analysis.model_player import render
@@ -78,3 +81,16 @@ def model_take(abc: str, *, tempo_bpm: int, count_in: int, clicks: bool, tuning:
         with path.open("rb") as file:
             # Two who ask at once may both make it; the storage then gives the second another name, which is as good.
             return default_storage.save(name, File(file))
+
+
+def remove_old_models() -> int:
+    """Delete model takes that were made long ago, by this version or another; how many went. They are made anew when
+    somebody asks."""
+    if not default_storage.exists(_MODELS):
+        return 0
+    limit = timezone.now() - timedelta(seconds=_KEEP_S)
+    names = [f"{_MODELS}/{file}" for file in default_storage.listdir(_MODELS)[1]]
+    old = [name for name in names if default_storage.get_modified_time(name) < limit]
+    for name in old:
+        default_storage.delete(name)
+    return len(old)

@@ -39,7 +39,7 @@ _PAGE = 60
 def list_exercises(request: PersonRequest) -> HttpResponse:
     """A tutor's exercises, those put away apart; a learner's: those that were set for them."""
     away = request.user.is_tutor and request.GET.get("away") == "1"
-    asked = request.GET.get("q", "").strip()[:120]
+    asked = request.GET.get("q", "").replace("\0", "").strip()[:120]  # PostgreSQL cannot look for a null
     exercises = visible_exercises(request.user).filter(put_away_at__isnull=not away)
     if asked:
         exercises = exercises.filter(title__icontains=asked)
@@ -120,7 +120,7 @@ def show(request: PersonRequest, pk: int) -> HttpResponse:
     """One exercise: its music, its text version, and how it sounds."""
     exercise = exercise_or_404(request.user, pk)
     score, problem = _read(exercise)
-    hear = HearForm(request.GET)
+    hear = HearForm(request.GET, beats_a_bar=exercise.beats_a_bar)
     hear.is_valid()
     tempo = hear.cleaned_data.get("tempo") or exercise.tempo_bpm
     from analysis.engraving import describe
@@ -173,7 +173,7 @@ def music(request: PersonRequest, pk: int) -> HttpResponseBase:
 def model(request: PersonRequest, pk: int) -> HttpResponseBase:
     """The exercise played right, at `tempo`, after `count_in` clicks, with `clicks` going on through it."""
     exercise = exercise_or_404(request.user, pk)
-    form = HearForm(request.GET)
+    form = HearForm(request.GET, beats_a_bar=exercise.beats_a_bar)
     if not form.is_valid():
         said = next(iter(form.errors.values()))[0]
         return HttpResponseBadRequest(str(said), content_type="text/plain; charset=utf-8")

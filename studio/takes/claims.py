@@ -43,11 +43,12 @@ def claim(pk: uuid.UUID | str) -> Take | None:
 
 
 def fail(take: Take, sentence: str, *, audio: str = "") -> bool:
-    """Give the take up, showing `sentence` and keeping `audio`, the stored part that could be read, if any.
+    """Give the take up, showing `sentence`; False when the claim on it is lost.
 
-    False when the claim on it is lost.
+    `audio` is the stored part that could be read; without it the take keeps what an earlier attempt stored.
     """
-    return _update(take, state=Take.State.FAILED, claim=None, stage="", failure=sentence[:400], audio=audio)
+    kept = {"audio": audio} if audio else {}
+    return _update(take, state=Take.State.FAILED, claim=None, stage="", failure=sentence[:400], **kept)
 
 
 def give_back(take: Take) -> bool:

@@ -17,6 +17,7 @@ from studio.takes.services import TOO_BIG
 from studio.takes.uploads import was_too_big
 
 _SETTINGS_LENGTH = 4000
+_LARGEST_NUMBER = 1e12
 
 
 def offered_exercises(learner: User, asked: str) -> QuerySet[Exercise]:
@@ -25,6 +26,18 @@ def offered_exercises(learner: User, asked: str) -> QuerySet[Exercise]:
     if asked.isdecimal() and len(asked) < 10:
         wanted |= Q(pk=int(asked))
     return visible_exercises(learner).filter(wanted)
+
+
+def _is_clean(text: str) -> bool:
+    """Whether every database keeps `text`: none keeps a null or half of a surrogate pair, which JSON can carry."""
+    return not any(letter == "\0" or "\ud800" <= letter <= "\udfff" for letter in text)
+
+
+def _can_be_kept(setting: object) -> bool:
+    """Whether `setting` is a boolean, a finite number of reasonable size, or clean text."""
+    if isinstance(setting, str):
+        return _is_clean(setting)
+    return isinstance(setting, int | float) and abs(setting) <= _LARGEST_NUMBER  # which infinities and NaN are not
 
 
 class TakeForm(forms.Form):
@@ -41,7 +54,7 @@ class TakeForm(forms.Form):
         max_value=240,
         error_messages=dict.fromkeys(("invalid", "min_value", "max_value"), "The tempo is a number from 20 to 240."),
     )
-    recorder_settings = forms.CharField(required=False, max_length=_SETTINGS_LENGTH)
+    recorder_settings = forms.Field(required=False)
 
     def __init__(self, request: HttpRequest, learner: User) -> None:
         super().__init__(request.POST)
@@ -51,12 +64,15 @@ class TakeForm(forms.Form):
         exercises.queryset = offered_exercises(learner, request.POST.get("exercise", ""))
 
     def clean_recorder_settings(self) -> dict[str, Any]:
-        """What the recorder sent, or nothing: it is a record of circumstances and no reason to refuse a take."""
+        """What of the sent settings can be kept: they are a record of circumstances and no reason to refuse a take."""
+        sent = str(self.cleaned_data["recorder_settings"] or "")[: _SETTINGS_LENGTH + 1]
         try:
-            value = json.loads(self.cleaned_data["recorder_settings"] or "{}")
-        except ValueError:
+            value = json.loads(sent) if len(sent) <= _SETTINGS_LENGTH else {}
+        except (ValueError, RecursionError):  # the latter for brackets within brackets within brackets
             return {}
-        return value if isinstance(value, dict) else {}
+        if not isinstance(value, dict):
+            return {}
+        return {name: setting for name, setting in value.items() if _is_clean(name) and _can_be_kept(setting)}
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

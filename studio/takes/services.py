@@ -197,7 +197,8 @@ def _keep_sound(take: Take, flac: Path, write: Callable[[str], bool]) -> None:
     except BaseException:
         _remove_files([audio])
         raise
-    _remove_files([before])
+    if audio:
+        _remove_files([before])
 
 
 def _fetch(take: Take, target: Path) -> None:

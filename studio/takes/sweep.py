@@ -11,11 +11,13 @@ from typing import Any, Final
 
 from celery.signals import worker_ready
 from django.conf import settings
+from django.core.cache import cache
 from django.core.files.storage import default_storage
 from django.db import connections
 from django.db.models import Q
 from django.utils import timezone
 
+from studio.exercises.rendered import remove_old_models
 from studio.takes import claims
 from studio.takes.models import Take
 from studio.takes.services import ring
@@ -83,6 +85,15 @@ def _known_files(folder: str) -> set[str]:
     return set(Take.objects.filter(pk=key).values_list("original", "audio").first() or ())
 
 
+def tidy_once_a_day() -> None:
+    """Delete stored sound that nobody needs any more; of all workers, the first that asks in a day does it."""
+    if not cache.add("tidied", True, settings.TAKES_TIDY_EVERY_S):
+        return
+    orphans, models = remove_orphans(), remove_old_models()
+    if orphans or models:
+        log.info("%d files without a take and %d old model takes were deleted", orphans, models)
+
+
 class Sweeper:
     """Sweeps every few seconds in a thread of the worker's main process; connections are closed in between, so that
     pool processes forked later inherit none."""
@@ -103,6 +114,7 @@ class Sweeper:
         while True:
             try:
                 sweep()
+                tidy_once_a_day()
             except Exception:  # whatever it is, the next sweep is worth trying
                 log.exception("the sweep broke off")
             finally:

@@ -1,13 +1,15 @@
-"""The cap on uploads, kept while they arrive: nobody can fill the disk with what would be refused anyway."""
+"""The limits of uploads, kept while they arrive: nobody can fill the disk with what would be refused anyway."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from django.core.files.uploadedfile import UploadedFile
-from django.core.files.uploadhandler import FileUploadHandler, SkipFile
+from django.core.files.uploadhandler import FileUploadHandler, SkipFile, StopUpload
 from django.http import HttpRequest
+from django.urls import reverse
 
+from studio.people.models import User
 from studio.takes.services import MAX_UPLOAD_BYTES
 
 _MARK = "fingerwork.upload_too_big"
@@ -18,8 +20,20 @@ def was_too_big(request: HttpRequest) -> bool:
     return bool(request.META.get(_MARK))
 
 
+def _may_send(request: HttpRequest) -> bool:
+    """Whether this is a learner at the one address that takes files. Forms are read before any view can ask that."""
+    user = getattr(request, "user", None)
+    return request.path == reverse("takes:new") and isinstance(user, User) and user.is_learner
+
+
 class CappedUploadHandler(FileUploadHandler):
-    """Stands before the handlers that store, and drops a file that grows past the cap."""
+    """Stands before the handlers that store: reads no file but a learner's take, and drops one that grows past the
+    cap."""
+
+    def new_file(self, *args: Any, **kwargs: Any) -> None:
+        super().new_file(*args, **kwargs)
+        if self.request is None or not _may_send(self.request):
+            raise StopUpload(connection_reset=True)  # what follows is not read at all
 
     def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes | None:
         if start + len(raw_data) > MAX_UPLOAD_BYTES:

@@ -10,6 +10,7 @@ from xml.etree import ElementTree as ET
 import av
 import numpy as np
 import pytest
+from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.test import Client
 from django.urls import reverse
@@ -291,7 +292,16 @@ def test_a_new_version_of_the_program_makes_everything_anew(exercise: Exercise, 
     assert make() != first
 
 
-@pytest.mark.parametrize("bad", [{"tempo": "5"}, {"tempo": "x"}, {"count_in": "99"}, {"count_in": "-1"}])
+def test_old_model_takes_are_removed(exercise: Exercise, monkeypatch: Any) -> None:
+    assert rendered.remove_old_models() == 0
+    default_storage.save("models/old.flac", ContentFile(b"x"))
+    assert rendered.remove_old_models() == 0
+    monkeypatch.setattr(rendered, "_KEEP_S", -1)
+    assert rendered.remove_old_models() == 1
+    assert default_storage.listdir("models")[1] == []
+
+
+@pytest.mark.parametrize("bad", [{"tempo": "5"}, {"tempo": "x"}, {"count_in": "3"}, {"count_in": "-1"}])
 def test_a_model_take_that_cannot_be_made_says_why(client: Client, exercise: Exercise, bad: dict[str, str]) -> None:
     response = client.get(reverse("exercises:model", args=[exercise.pk]), bad)
     assert response.status_code == 400
@@ -357,6 +367,7 @@ def test_the_list_finds_by_words_and_takes_the_same_queries_for_many(
     assert "Page 1 of 2" in page
     found = client.get(reverse("exercises:list"), {"q": "chain 6"}).content.decode()
     assert "Chain 61" in found
+    assert "Chain 61" in client.get(reverse("exercises:list"), {"q": "chain\0 6"}).content.decode()
     assert exercise.title not in found
 
 

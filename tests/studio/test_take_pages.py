@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 from django.conf import LazySettings
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.core.files.uploadhandler import MemoryFileUploadHandler
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -132,6 +133,34 @@ class TestBadFiles:
         assert "No recording came with the form." in answer.content.decode()
 
 
+class TestUnwantedFiles:
+    @pytest.fixture
+    def stored(self, monkeypatch: pytest.MonkeyPatch) -> list[str]:
+        """The names of the files that were read."""
+        found: list[str] = []
+
+        def new_file(handler: Any, name: str, file_name: str, *args: Any, **kwargs: Any) -> None:
+            found.append(file_name)
+            unpatched(handler, name, file_name, *args, **kwargs)
+
+        unpatched = MemoryFileUploadHandler.new_file
+        monkeypatch.setattr(MemoryFileUploadHandler, "new_file", new_file)
+        return found
+
+    def test_of_strangers_are_not_read(self, stored: list[str], tutor: Any, client_for: Any) -> None:
+        for client in (Client(), Client(enforce_csrf_checks=True), client_for(tutor)):
+            for path in (NEW, "/log-in/", "/set-up/", "/nothing/here/"):
+                answer = client.post(path, {"sound": SimpleUploadedFile("a.wav", bytes(100_000))})
+                assert answer.status_code < 500
+        assert stored == []
+
+    def test_of_a_learner_are_read_where_takes_are_sent(self, stored: list[str], rory: Client) -> None:
+        rory.post("/account/", {"sound": SimpleUploadedFile("a.wav", b"x")})
+        assert stored == []
+        rory.post(NEW, {"sound": SimpleUploadedFile("b.wav", b"x")})
+        assert stored == ["b.wav"]
+
+
 class TestSending:
     def test_the_page(self, rory: Client, drill: Any) -> None:
         page = rory.get(f"{NEW}?exercise={drill.pk}").content.decode()
@@ -176,10 +205,21 @@ class TestSending:
         assert (answer.status_code, answer.json()) == (201, {"address": f"/takes/{take.pk}/"})
         assert take.recorder_settings == settings
 
-    @pytest.mark.parametrize("sent", ["nonsense", "[1]", '"x"', "{", ""])
+    @pytest.mark.parametrize(
+        "sent", ["nonsense", "[1]", '"x"', "{", "", "\0", "[" * 4000, '{"a":' * 800, f'{{"a": {"1" * 4400}}}']
+    )
     def test_odd_recorder_settings_are_no_reason_to_refuse(self, rory: Client, sent: str) -> None:
         rory.post(NEW, {"sound": SimpleUploadedFile("a.webm", b"x"), "recorder_settings": sent})
         assert Take.objects.get().recorder_settings == {}
+
+    def test_of_recorder_settings_only_what_every_database_keeps(self, rory: Client) -> None:
+        odd = r'"b": NaN, "c": 1e999, "d": "\u0000", "e": "\ud800", "f": {"g": 1}, "h": null, "\u0000": 1'
+        good = '"sampleRate": 48000, "latency": 0.01, "noiseSuppression": false, "deviceId": "\u00e9"'
+        big = f'"i": {"9" * 400}'
+        sent = {"sound": SimpleUploadedFile("a.webm", b"x"), "recorder_settings": f"{{{odd}, {good}, {big}}}"}
+        assert rory.post(NEW, sent).status_code == 302
+        kept = {"sampleRate": 48000, "latency": 0.01, "noiseSuppression": False, "deviceId": "é"}
+        assert Take.objects.get().recorder_settings == kept
 
     @pytest.mark.parametrize(
         ("fields", "said"),

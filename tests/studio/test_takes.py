@@ -264,6 +264,28 @@ class TestAnalysing:
         take.refresh_from_db()
         assert (take.state, take.audio) == ("failed", "")
 
+    def test_giving_up_keeps_what_an_earlier_attempt_stored(self, make: Make, hear: Any) -> None:
+        def refuse(original: Any, flac: Any, *rest: Any) -> Any:
+            flac.write_bytes(b"silence")
+            raise SoundError("There is no chanter in it.")
+
+        def undecodable(*given: Any) -> Any:
+            raise SoundError("This is not a recording.")
+
+        hear(refuse)
+        take = make()
+        analyse_take(take.pk)
+        take.refresh_from_db()
+        audio = take.audio
+        for broken in (undecodable, fakes.fail):
+            hear(broken)
+            retry_take(take)
+            Take.objects.update(attempts=claims.MAX_ATTEMPTS - 1)
+            analyse_take(take.pk)
+            take.refresh_from_db()
+            assert (take.state, take.audio) == ("failed", audio)
+            assert default_storage.exists(audio)
+
     def test_an_unreadable_score_fails_with_its_sentence(self, make: Make, exercise: Any) -> None:
         exercise.abc = "X:1\nK:HP\nthis is {no music"
         exercise.save()
@@ -461,6 +483,14 @@ class TestSweep:
         monkeypatch.setattr(sweep, "_ORPHAN_AGE", timedelta(0))
         assert sweep.remove_orphans() == 3
         assert stored() == kept
+
+    def test_it_tidies_once_a_day(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        done = []
+        monkeypatch.setattr(sweep, "remove_orphans", lambda: done.append("orphans") or 0)
+        monkeypatch.setattr(sweep, "remove_old_models", lambda: done.append("models") or 0)
+        sweep.tidy_once_a_day()
+        sweep.tidy_once_a_day()
+        assert done == ["orphans", "models"]
 
 
 class TestRetrying:
