@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 from django import forms
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
 from studio.exercises.models import Exercise
 from studio.week.models import Plan
@@ -15,6 +17,7 @@ from studio.week.suggestions import FASTEST, SLOWEST, Suggestion
 
 EMPTY_ROWS: Final = 2
 _PREFIX: Final = "rows"
+_FARTHEST: Final = timedelta(days=2 * 365)
 
 
 class PlanForm(forms.Form):
@@ -31,6 +34,12 @@ class PlanForm(forms.Form):
         required=False,
         widget=forms.Textarea(attrs={"rows": "3"}),
     )
+
+    def clean_starts_on(self) -> date:
+        starts_on: date = self.cleaned_data["starts_on"]
+        if abs(starts_on - timezone.localdate()) > _FARTHEST:
+            raise ValidationError("This day is more than two years away. Check the year.")
+        return starts_on
 
 
 class RowForm(forms.Form):

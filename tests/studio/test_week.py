@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import re
 from collections.abc import Callable
 from datetime import date, datetime, time, timedelta
 from typing import Any
@@ -303,6 +304,8 @@ def test_rows_come_in_the_order_of_their_numbers_and_empty_ones_are_dropped(
         ({"rows-0-exercise": "999999"}, "not one of the available choices"),
         ({"rows-0-note": "For what?"}, "Choose an exercise for this note, or empty it."),
         ({"rows-0-exercise": "PK", "starts_on": "soon"}, "This is no date"),
+        ({"rows-0-exercise": "PK", "starts_on": "9999-12-31"}, "more than two years away"),
+        ({"rows-0-exercise": "PK", "starts_on": "0001-01-01"}, "more than two years away"),
     ],
 )
 def test_what_is_wrong_in_a_plan_is_said(
@@ -313,6 +316,14 @@ def test_what_is_wrong_in_a_plan_is_said(
     assert page.status_code == 200
     assert said in page.content.decode()
     assert not Plan.objects.exists()
+
+
+@pytest.mark.parametrize("day", ["9999-12-31", "0001-01-01", "2026-02-30", "x"])
+def test_an_odd_day_in_the_address_still_gets_a_page(
+    client: Client, learner: User, exercise: Exercise, day: str
+) -> None:
+    set_plan(learner, starts_on=days_ago(3), rows=[SetRow(exercise, 60, 1)])
+    assert client.get(reverse("week:plan", args=[learner.pk]), {"starts": day}).status_code == 200
 
 
 def test_a_form_without_its_hidden_counts_gets_a_page_and_no_trace(client: Client, learner: User) -> None:
@@ -343,7 +354,9 @@ def test_carrying_over_fills_the_form_and_sets_nothing(
     set_plan(learner, starts_on=days_ago(3), rows=[SetRow(exercise, 60, 1)])
     play(15, tempo_bpm=60)
     address = reverse("week:plan", args=[learner.pk])
-    assert "clean on 1 of 1 days: a step up" in client.get(address).content.decode()
+    shown = client.get(address).content.decode()
+    assert "clean on 1 of 1 days: a step up" in shown
+    assert re.findall(r'name="do" value="(\w+)"', shown)[0] == "save"  # what Enter in a field presses
     page = client.post(address, rows({"exercise": exercise.pk, "tempo_bpm": "44"}, do="carry", note="Typed already"))
     html = page.content.decode()
     assert "Typed already" in html
