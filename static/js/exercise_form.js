@@ -18,19 +18,29 @@ function say(text, isWrong) {
   note.classList.toggle("muted", !isWrong);
 }
 
+// The studio's answer: {svg}, or {problems}, each a sentence.
+async function drawn(data) {
+  let response;
+  try {
+    response = await fetch(form.dataset.preview, { method: "POST", body: data });
+  } catch {
+    return { problems: ["The studio cannot be reached; the music is not up to date."] };
+  }
+  if (response.redirected) return { problems: ["You have been logged out. Log in in another tab, then go on writing here."] };
+  try {
+    if (response.ok) return await response.json();
+  } catch {
+    // An answer that broke off is none.
+  }
+  return { problems: ["The music could not be drawn. Change something, or load the page again."] };
+}
+
 let asked = 0;
 async function draw() {
   const mine = ++asked;
   const data = new FormData(form);
   data.set("width", String(widthOf(place)));
-  let response;
-  try {
-    response = await fetch(form.dataset.preview, { method: "POST", body: data });
-  } catch {
-    say("The studio cannot be reached; the music is not up to date.", true);
-    return;
-  }
-  const answer = response.ok ? await response.json() : { problems: ["The music could not be drawn. Load the page again."] };
+  const answer = await drawn(data);
   if (mine !== asked) return; // a later change has asked again
   if (answer.problems) {
     say(answer.problems.join("\n"), true);

@@ -15,16 +15,26 @@ export function widthOf(place) {
   return Math.floor(place.clientWidth - parseFloat(style.paddingLeft) - parseFloat(style.paddingRight));
 }
 
+async function fetched(address) {
+  try {
+    const response = await fetch(address);
+    return response.ok ? pictureFrom(await response.text()) : null;
+  } catch {
+    return null; // no connection
+  }
+}
+
 async function fill(place) {
   const width = widthOf(place);
   if (width < 1 || place.dataset.drawnFor === String(width)) return;
   place.dataset.drawnFor = String(width);
-  const response = await fetch(`${place.dataset.music}?width=${width}`);
-  const picture = response.ok ? pictureFrom(await response.text()) : null;
+  const picture = await fetched(`${place.dataset.music}?width=${width}`);
   if (picture) {
     place.replaceChildren(picture);
     place.dispatchEvent(new CustomEvent("music-drawn", { bubbles: true }));
   } else {
+    place.dataset.drawnFor = ""; // the next change of width tries again
+    if (place.querySelector("svg")) return; // of another width, and better than nothing
     place.textContent = "The music could not be drawn. Load the page again.";
   }
 }

@@ -97,34 +97,50 @@ function startMusic(movements) {
   });
 }
 
+// Single keys count only while the focus is in the timeline or the player: anywhere else they may be somebody's words.
 function startKeys(player, timeline) {
-  document.addEventListener("keydown", (event) => {
-    if (event.target.closest("input, textarea, select, button, a") || event.ctrlKey || event.metaKey || event.altKey) return;
-    const act = { " ": player.toggle, "+": () => timeline?.zoom(0.5), "-": () => timeline?.zoom(2), 0: timeline?.all }[event.key];
+  function press(event) {
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.key === " " && event.target.closest("button, a")) return;
+    const act = { " ": player.toggle, "+": () => timeline()?.zoom(0.5), "-": () => timeline()?.zoom(2), 0: () => timeline()?.all() }[event.key];
     if (!act) return;
     event.preventDefault();
     act();
-  });
+  }
+  for (const place of root.querySelectorAll(".review-timeline, .player")) place.addEventListener("keydown", press);
 }
 
-async function start() {
-  let data;
+// Resolves to the timeline, or to null where it cannot be had: the page says so in its place and does without.
+async function drawTimeline(acts) {
+  const scriptsDone = new Promise((go) => { document.addEventListener("DOMContentLoaded", go, { once: true }); });
   try {
     const answer = await fetch(root.dataset.timeline, { headers: { Accept: "application/json" } });
-    if (!answer.ok || answer.redirected) throw new Error(String(answer.status));
-    data = await answer.json();
-  } catch {
-    root.querySelector("#timeline-wait").textContent =
-      "The timeline could not be loaded. Check the connection and load the page again; the list below is complete.";
-    return;
+    if (!answer.ok || answer.redirected) throw new Error(`the timeline's data came with status ${answer.status}`);
+    const data = await answer.json();
+    await scriptsDone; // plotly is the last of them
+    return await startTimeline(data, root, acts);
+  } catch (error) {
+    console.warn(error);
+    const wait = root.querySelector("#timeline-wait");
+    wait.textContent = "The timeline could not be drawn. Check the connection and load the page again; the list below is complete.";
+    wait.hidden = false;
+    for (const button of root.querySelectorAll(".timeline-tools button")) button.disabled = true;
+    return null;
   }
-  const player = startPlayer(data.movements, root);
+}
+
+const told = (id) => JSON.parse(document.getElementById(id).textContent);
+
+async function start() {
+  const movements = told("movements-data");
+  const player = startPlayer(movements, root);
   startList(player);
-  startMusic(data.movements);
+  startMusic(movements);
   let timeline = null;
-  const notes = startNotes(data, root, { player, onChange: (all) => timeline?.pinned(all) });
-  timeline = await startTimeline(data, root, { onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id) });
-  startKeys(player, timeline);
+  const notes = startNotes({ movements, notes: told("notes-data") }, root, { player, onChange: (all) => timeline?.pinned(all) });
+  startKeys(player, () => timeline);
+  timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id) });
+  timeline?.pinned(notes.all());
   root.dataset.ready = "";
 }
 

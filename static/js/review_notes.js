@@ -1,9 +1,23 @@
 // Pinned notes: written on a movement or a spot, answered, edited, taken back; other people's appear by themselves.
 
+import { csrfToken } from "./csrf.js";
 import { selection } from "./review_selection.js";
 
 const ASK_MS = 5000;
 const UNDO_MS = 12000;
+
+// What is half written outlives the page, where the browser keeps anything at all.
+const drafts = {
+  get(key) {
+    try { return localStorage.getItem(key) ?? ""; } catch { return ""; }
+  },
+  set(key, words) {
+    try {
+      if (words) localStorage.setItem(key, words);
+      else localStorage.removeItem(key);
+    } catch { /* full, or forbidden */ }
+  },
+};
 
 export function startNotes(data, root, { player, onChange }) {
   const list = root.querySelector("#notes");
@@ -14,12 +28,12 @@ export function startNotes(data, root, { player, onChange }) {
   const error = root.querySelector("#note-error");
   const draft = root.querySelector("#note-draft");
   const undo = root.querySelector("#undo");
-  const { notes: address, read: readAddress, csrf, take, person, longest } = root.dataset;
+  const { notes: address, read: readAddress, take, person, longest } = root.dataset;
   const draftKey = `draft:${person}:${take}`;
   const names = new Map(data.movements.map((movement) => [movement.index, movement.name]));
   let notes = data.notes;
   let onSpot = false; // the playhead's spot rather than the chosen movement
-  let editing = null; // the id of the note being edited or answered, whose form stands in the list
+  let editing = null; // {kind, note, words}: the note being edited or answered, whose form stands in the list
   let undoTimer = 0;
 
   async function send(url, method, body) {
@@ -27,7 +41,7 @@ export function startNotes(data, root, { player, onChange }) {
     try {
       answer = await fetch(url, {
         method,
-        headers: { "Content-Type": "application/json", "X-CSRFToken": csrf, Accept: "application/json" },
+        headers: { "Content-Type": "application/json", "X-CSRFToken": csrfToken(), Accept: "application/json" },
         body: body === undefined ? undefined : JSON.stringify(body),
       });
     } catch {
@@ -68,10 +82,20 @@ export function startNotes(data, root, { player, onChange }) {
     return line;
   }
 
-  function button(label, act, extra = "") {
+  // `key` finds the same button again after the list was made anew.
+  function button(label, act, { extra = "", key = "" } = {}) {
     const made = element("button", { type: "button", className: `button button-quiet button-small ${extra}`, textContent: label });
+    made.dataset.key = key;
     made.addEventListener("click", act);
     return made;
+  }
+
+  function ownTools(note) {
+    if (!note.mine) return [];
+    return [
+      button("Edit", () => open("edit", note), { key: `edit:${note.id}` }),
+      button("Delete", () => remove(note), { key: `delete:${note.id}` }),
+    ];
   }
 
   function small(note, answers) {
@@ -83,18 +107,15 @@ export function startNotes(data, root, { player, onChange }) {
     item.append(element("p", { className: "note-text", textContent: note.text }));
     const tools = element("div", { className: "note-tools" });
     if (spot(note) !== null) {
-      const play = button("Play this spot", () => hear(note), "note-play");
+      const play = button("Play this spot", () => hear(note), { extra: "note-play", key: `play:${note.id}` });
       play.setAttribute("aria-label", `Play this spot: ${where}`);
       tools.append(play);
     }
-    tools.append(button("Answer", () => open({ kind: "answer", note })));
-    if (note.mine) tools.append(button("Edit", () => open({ kind: "edit", note })), button("Delete", () => remove(note)));
+    tools.append(button("Answer", () => open("answer", note), { key: `answer:${note.id}` }), ...ownTools(note));
     item.append(tools);
     for (const answer of answers) {
       const block = element("div", { className: "note-answer" }, head(answer), element("p", { className: "note-text", textContent: answer.text }));
-      if (answer.mine) {
-        block.append(element("div", { className: "note-tools" }, button("Edit", () => open({ kind: "edit", note: answer })), button("Delete", () => remove(answer))));
-      }
+      if (answer.mine) block.append(element("div", { className: "note-tools" }, ...ownTools(answer)));
       if (editing?.kind === "edit" && editing.note.id === answer.id) block.append(inlineForm());
       item.append(block);
     }
@@ -102,11 +123,25 @@ export function startNotes(data, root, { player, onChange }) {
     return item;
   }
 
-  function draw() {
+  // Where the focus is in the list: {key, start, end}, the latter two in a text; null when it is elsewhere.
+  function focusInList() {
+    const at = document.activeElement;
+    return list.contains(at) ? { key: at.dataset.key, start: at.selectionStart, end: at.selectionEnd } : null;
+  }
+
+  function putFocus({ key, start, end }) {
+    const part = list.querySelector(`[data-key="${CSS.escape(key ?? "")}"]`);
+    part?.focus({ preventScroll: true });
+    if (start != null) part?.setSelectionRange(start, end);
+  }
+
+  // Makes the list anew. The focus stays where it is in it, or goes to `focus`.
+  function draw(focus = focusInList()) {
     const answers = Map.groupBy
       ? Map.groupBy(notes.filter((note) => note.answer_to), (note) => note.answer_to)
       : notes.reduce((map, note) => (note.answer_to ? map.set(note.answer_to, [...(map.get(note.answer_to) ?? []), note]) : map), new Map());
     list.replaceChildren(...notes.filter((note) => !note.answer_to).map((note) => small(note, answers.get(note.id) ?? [])));
+    if (focus) putFocus(focus);
     none.hidden = notes.length > 0;
     onChange(notes);
   }
@@ -117,35 +152,62 @@ export function startNotes(data, root, { player, onChange }) {
     player.playSpot(start, end);
   }
 
-  function open(what) {
-    editing = what;
-    draw();
-    const field = list.querySelector(".note-inline textarea");
-    field?.focus();
+  const draftOf = (kind, note) => `${draftKey}:${kind}:${note.id}`;
+
+  function open(kind, note) {
+    editing = { kind, note, words: drafts.get(draftOf(kind, note)) || (kind === "edit" ? note.text : "") };
+    draw(null);
+    list.querySelector(".note-inline textarea")?.focus();
+  }
+
+  // What was left half written when the page was last closed, or null.
+  function unfinished() {
+    for (const note of notes) {
+      for (const kind of ["answer", "edit"]) {
+        const words = drafts.get(draftOf(kind, note));
+        if (words) return { kind, note, words };
+      }
+    }
+    return null;
+  }
+
+  // Takes the form off the list. The focus goes to the button that had opened it.
+  function close(mine) {
+    const { kind, note } = mine;
+    drafts.set(draftOf(kind, note), "");
+    if (editing === mine) editing = null;
+    draw(focusInList() && { key: `${kind}:${note.id}` });
   }
 
   function inlineForm() {
-    const { kind, note } = editing;
-    const field = element("textarea", { rows: 3, maxLength: Number(longest), value: kind === "edit" ? note.text : "" });
+    const mine = editing;
+    const { kind, note } = mine;
+    const field = element("textarea", { rows: 3, maxLength: Number(longest), value: mine.words });
+    field.dataset.key = `words:${note.id}`;
+    field.addEventListener("input", () => {
+      mine.words = field.value;
+      drafts.set(draftOf(kind, note), kind === "edit" && field.value === note.text ? "" : field.value);
+    });
     field.setAttribute("aria-label", kind === "edit" ? "The note’s text" : `Answer to ${note.author}`);
-    const trouble = element("p", { className: "field-error", hidden: true });
+    const trouble = element("p", { className: "field-error", hidden: !mine.trouble, textContent: mine.trouble ?? "" });
     trouble.setAttribute("role", "alert");
     const box = element("form", { className: "note-inline" }, field, trouble,
       element("div", { className: "note-tools" },
         element("button", { type: "submit", className: "button button-small", textContent: kind === "edit" ? "Save" : "Send answer" }),
-        button("Cancel", () => { editing = null; draw(); })));
+        button("Cancel", () => close(mine), { key: `cancel:${note.id}` })));
+    box.querySelector("[type=submit]").dataset.key = `send:${note.id}`;
     box.addEventListener("submit", async (event) => {
       event.preventDefault();
       const told = kind === "edit"
         ? await send(`/notes/${note.id}/`, "POST", { text: field.value })
         : await send(address, "POST", { text: field.value, answer_to: note.id });
       if (told.error) {
-        trouble.textContent = told.error;
+        trouble.textContent = mine.trouble = told.error;
         trouble.hidden = false;
         return;
       }
-      editing = null;
       keep(told.note);
+      close(mine);
     });
     return box;
   }
@@ -166,12 +228,19 @@ export function startNotes(data, root, { player, onChange }) {
       if (again.error) return say(again.error);
       undo.hidden = true;
       await ask();
+      putFocus({ key: `delete:${note.id}` });
     });
     undo.replaceChildren("The note is deleted. ", back);
     undo.hidden = false;
     clearTimeout(undoTimer);
-    undoTimer = setTimeout(() => { undo.hidden = true; }, UNDO_MS);
+    undoTimer = setTimeout(hideUndo, UNDO_MS);
     back.focus();
+  }
+
+  // Not from under the focus.
+  function hideUndo() {
+    if (undo.contains(document.activeElement)) undoTimer = setTimeout(hideUndo, UNDO_MS);
+    else undo.hidden = true;
   }
 
   function say(sentence) {
@@ -185,7 +254,7 @@ export function startNotes(data, root, { player, onChange }) {
       if (!answer.ok || answer.redirected) return;
       const told = (await answer.json()).notes;
       // While somebody writes in the list it is left as it is; the next round brings the news.
-      if (editing || JSON.stringify(told) === JSON.stringify(notes)) return;
+      if (list.querySelector(".note-inline")?.contains(document.activeElement) || JSON.stringify(told) === JSON.stringify(notes)) return;
       notes = told;
       draw();
       markRead();
@@ -216,11 +285,12 @@ export function startNotes(data, root, { player, onChange }) {
   selection.onMovement(() => { onSpot = false; showTarget(); });
   selection.onTime(() => showTarget());
 
-  text.value = localStorage.getItem(draftKey) ?? "";
-  if (text.value) draft.textContent = "Your draft from before.";
+  if (!text.value && drafts.get(draftKey)) {
+    text.value = drafts.get(draftKey);
+    draft.textContent = "Your draft from before.";
+  }
   text.addEventListener("input", () => {
-    if (text.value) localStorage.setItem(draftKey, text.value);
-    else localStorage.removeItem(draftKey);
+    drafts.set(draftKey, text.value);
     draft.textContent = "";
     say("");
   });
@@ -230,14 +300,16 @@ export function startNotes(data, root, { player, onChange }) {
     const told = await send(address, "POST", { text: text.value, ...showTarget() });
     if (told.error) return say(told.error);
     text.value = "";
-    localStorage.removeItem(draftKey);
+    drafts.set(draftKey, "");
     draft.textContent = "Pinned.";
     keep(told.note);
   });
 
   setInterval(() => { if (document.visibilityState === "visible") ask(); }, ASK_MS);
   document.addEventListener("visibilitychange", () => { if (document.visibilityState === "visible") { ask(); markRead(); } });
+  form.querySelector("[type=submit]").disabled = false;
   showTarget();
+  editing = unfinished();
   draw();
   markRead();
 
@@ -254,5 +326,5 @@ export function startNotes(data, root, { player, onChange }) {
   // Other pages lead to one note by the address's fragment. The rest of the page has to be in its place before.
   const [, asked] = location.hash.split("#note-");
   if (asked) setTimeout(() => show(asked), 0);
-  return { show };
+  return { show, all: () => notes };
 }

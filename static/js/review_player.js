@@ -85,7 +85,7 @@ export function startPlayer(movements, root) {
   });
   playMovement.addEventListener("click", () => playStretch(chosen()));
   loop.addEventListener("click", () => {
-    loop.setAttribute("aria-pressed", String(!looping()));
+    loop.setAttribute("aria-pressed", String(!looping() && Boolean(span(chosen()))));
     if (looping() && !sound.paused) stretch = span(chosen()) ?? stretch;
     tellState();
   });
@@ -117,7 +117,8 @@ export function startPlayer(movements, root) {
   selection.onMovement((index, from) => {
     const movement = chosen();
     const there = Boolean(span(movement));
-    playMovement.disabled = loop.disabled = !there;
+    playMovement.disabled = !there;
+    loop.disabled = !there && !looping(); // it can always be switched off
     if (!there) return;
     // Choosing cues the sound; it does not break off what is playing unless a movement is going round.
     if (sound.paused) go(span(movement).start);

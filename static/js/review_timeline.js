@@ -69,9 +69,8 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
   figure.layout.height = narrow.matches ? 300 : 360;
   if (narrow.matches) figure.layout.xaxis.range = [0, Math.min(duration, 9)];
   const config = { displayModeBar: false, scrollZoom: true, responsive: true, doubleClick: false, showTips: false };
-  await Plotly.newPlot(place, paint(figure, null).data, figure.layout, config);
+  await Plotly.newPlot(place, paint(figure, selection.movement).data, figure.layout, config);
   root.querySelector("#timeline-wait").hidden = true;
-  place.setAttribute("aria-label", `Timeline of ${movements.length} movements; the list of movements holds the same.`);
 
   const played = figure.data.find((trace) => trace.meta?.part === "movements");
   const axis = () => place._fullLayout.xaxis;

@@ -1,5 +1,6 @@
 // The page for a new take: record or choose, listen, send. Without this script it is a plain form.
 
+import { csrfToken } from "./csrf.js";
 import { Recorder, canRecord, microphoneTrouble } from "./recorder.js";
 import { send } from "./sending.js";
 
@@ -92,9 +93,7 @@ function formWith({ blob, file, settings }) {
   const data = new FormData(form);
   data.delete("recorded");
   data.set("sound", blob, file);
-  // Whoever logged in again in another tab has a new token, and this page still the old one.
-  const token = document.cookie.match(/(?:^|; )csrftoken=([^;]+)/)?.[1];
-  if (token) data.set("csrfmiddlewaretoken", token);
+  if (csrfToken()) data.set("csrfmiddlewaretoken", csrfToken());
   if (settings) data.set("recorder_settings", JSON.stringify(settings));
   return data;
 }
@@ -107,6 +106,10 @@ function tellProgress(share) {
 // Files ---------------------------------------------------------------------------------------------------------------
 
 function offerFile(file) {
+  if (at("drop").inert) { // offering it would hide the button that stops the recording
+    at("sound").value = at("recorded").value = "";
+    return showError("A recording is being made. Stop it first, then choose the file.");
+  }
   offer(file, { file: file.name, shown: `${file.name}, ${size(file.size)}` });
 }
 
@@ -143,10 +146,12 @@ at("record").addEventListener("click", () => (recorder ? finish() : begin()));
 async function begin() {
   showError("");
   at("record").disabled = true;
+  at("drop").inert = true;
   const started = new Recorder();
   try {
     await started.start();
   } catch (error) {
+    at("drop").inert = false;
     return showError(microphoneTrouble(error));
   } finally {
     at("record").disabled = false;
@@ -160,7 +165,8 @@ async function begin() {
 async function finish() {
   const ended = recorder;
   recorder = null;
-  const { blob, seconds, settings } = await ended.stop();
+  at("record").disabled = true; // a second tap would begin another recording, which nobody sees
+  const { blob, seconds, settings } = await ended.stop().finally(() => { at("record").disabled = at("drop").inert = false; });
   showRecording(false);
   if (blob.size === 0) return showError("Nothing was recorded. Start again and wait for the time to run.");
   const suffix = blob.type.includes("mp4") ? "m4a" : blob.type.includes("ogg") ? "ogg" : "webm";

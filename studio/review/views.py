@@ -21,6 +21,7 @@ from studio.review.models import PinnedNote
 from studio.review.services import NoteError
 from studio.takes.access import take_or_404, visible_takes
 from studio.takes.models import Take
+from studio.takes.services import may_delete
 
 _MOST_BODY = 20_000
 
@@ -30,6 +31,14 @@ def _ready_or_404(user: User, pk: uuid.UUID) -> Take:
     if take.state != Take.State.READY or not take.report:
         raise Http404("not analysed yet")
     return take
+
+
+def _noted_or_404(user: User, pk: uuid.UUID) -> Take:
+    """A ready take without its report, which is large while every open page asks for notes every few seconds."""
+    found = visible_takes(user).defer("report").filter(pk=pk, state=Take.State.READY, report__isnull=False).first()
+    if found is None:
+        raise Http404("not analysed yet")
+    return found
 
 
 @member_required
@@ -52,7 +61,9 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
         "music_svg": None if drawn is None else mark_safe(drawn),  # made by our own engraver
         "movements": page.movements(found, studio),
         "summary": page.summary(found),
+        "notes": notes,
         "threads": page.threads(notes),
+        "may_delete": may_delete(request.user, found),
         "is_tutor": request.user.is_tutor,
         "longest_note": services.LONGEST_TEXT,
         **page.addresses(found, request.user),
@@ -98,7 +109,7 @@ def _refused(error: NoteError) -> JsonResponse:
 @cache_control(private=True, no_store=True)
 def notes(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
     """GET: the take's notes. POST: pin one, or answer one."""
-    found = _ready_or_404(request.user, pk)
+    found = _noted_or_404(request.user, pk)
     if request.method != "POST":
         return JsonResponse({"notes": services.notes_of(found, request.user)})
     try:
@@ -169,7 +180,7 @@ def restore(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
 @require_POST
 def read(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
     """Mark notes of the take as read: those whose ids are sent, or all."""
-    found = take_or_404(request.user, pk)
+    found = _noted_or_404(request.user, pk)
     try:
         sent = _sent(request).get("ids")
         ids = None if sent is None else [uuid.UUID(str(value)) for value in sent]

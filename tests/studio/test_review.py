@@ -3,9 +3,12 @@
 import copy
 import gzip
 import json
+import re
 from typing import get_args
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from analysis.judgement import Tolerances, judge
@@ -56,6 +59,30 @@ def test_only_tutors_are_offered_to_set_next_week(client_for, tutor, learner, re
     plan = reverse("week:plan", args=[learner.pk]) + f"?take={ready_take.pk}"
     assert plan in client_for(tutor).get(address("take")).content.decode()
     assert plan not in client_for(learner).get(address("take")).content.decode()
+
+
+def test_whoever_may_delete_the_take_finds_the_way(client_for, tutor, learner, ready_take, address):
+    link = reverse("takes:delete", args=[ready_take.pk])
+    assert link in client_for(learner).get(address("take")).content.decode()
+    assert link in client_for(tutor).get(address("take")).content.decode()
+    assert link not in client_for(learner).get(address("take")).content.decode()  # the tutor has heard it now
+
+
+def test_the_page_itself_brings_what_list_and_notes_need(client_for, tutor, ready_take, address):
+    services.pin(ready_take, tutor, "</script><b>", movement_index=3)
+    page = client_for(tutor).get(address("take")).content.decode()
+    data = client_for(tutor).get(address("timeline")).json()
+    for name in ("movements", "notes"):
+        told = re.search(rf'<script id="{name}-data" type="application/json">(.*?)</script>', page)
+        assert told is not None
+        assert json.loads(told[1]) == data[name]
+
+
+def test_asking_for_notes_leaves_the_report_alone(client_for, tutor, ready_take, address):
+    client = client_for(tutor)
+    with CaptureQueriesContext(connection) as asked:
+        assert client.get(address("notes")).status_code == 200
+    assert not any('"takes_take"."report",' in query["sql"] for query in asked)
 
 
 def test_a_take_that_is_not_ready_is_waited_for(client_for, learner, ready_take, address):
