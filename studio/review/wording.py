@@ -38,6 +38,12 @@ FLAG_WORDS: Final[dict[Flag, str]] = {
 _SAME_S: Final = 0.001
 _APART_S: Final = 0.02
 _TOP_NOTES: Final = ("high G", "high A")
+#: Shares of what is not as written. Exercises heard as other ones mostly lie above these, learners' own takes of the
+#: right one, many faults and all, well below: few of their notes are unwritten.
+_MOST: Final = 0.5
+_MANY: Final = 0.25
+_SOME: Final = 0.08
+_ASTRAY: Final[frozenset[Flag]] = frozenset({"missed", "missing-gracenote", "wrong-gracenote"})
 VERDICT_WORDS: Final[dict[Verdict, str]] = {"clean": "clean", "fault": "fault", "unsure": "not sure"}
 
 _BEAT_WORDS: Final[dict[BeatSource, str]] = {
@@ -99,11 +105,17 @@ def sentences(movement: MovementReport, standard: Standard) -> list[str]:
         return ["Not sure: this was too hard to hear to judge it. Listen for yourself.", *_facts(movement, source)]
     if "missed" in movement["flags"]:
         return ["Not played: none of its gracenotes was heard."]
-    faults = [_FAULTS[flag](movement, standard) for flag in movement["flags"] if flag in _FAULTS]
+    faults = [sentence for flag in movement["flags"] for sentence in _faults(flag, movement, standard)]
     facts = _facts(movement, source)
     if not movement["flags"]:
         return ["Clean.", *facts]
     return [*facts[:1], *faults, *facts[1:]]
+
+
+def _faults(flag: Flag, movement: MovementReport, standard: Standard) -> list[str]:
+    if flag == "crossing-noise":
+        return [_noise(noise, standard.sounds) for noise in movement["crossing_noises"]]
+    return [_FAULTS[flag](movement, standard)] if flag in _FAULTS else []
 
 
 def _facts(movement: MovementReport, source: BeatSource) -> list[str]:
@@ -194,10 +206,6 @@ def _heavy(movement: MovementReport, standard: Standard) -> str:
     return f"Heavy: {which or 'a gracenote is too long'}, up to {standard.limits.gracenote_ms:.0f} ms passes."
 
 
-def _crossing(movement: MovementReport, standard: Standard) -> str:
-    return " ".join(_noise(noise, standard.sounds) for noise in movement["crossing_noises"])
-
-
 def _noise(noise: ShortNote, sounds: Sequence[SoundedNote]) -> str:
     return (
         f"Crossing noise: {noise['note']} sounds for {noise['length_ms']:.0f} ms{_between(noise, sounds)}, "
@@ -229,7 +237,6 @@ _FAULTS: Final = {
     "missing-gracenote": _missing,
     "wrong-gracenote": _wrong,
     "heavy-gracenote": _heavy,
-    "crossing-noise": _crossing,
     "uneven": _uneven,
 }
 
@@ -244,10 +251,29 @@ def _listed(items: list[str]) -> str:
     return f"{', '.join(items[:-1])} and {items[-1]}"
 
 
+def _doubt(report: Report) -> str:
+    """A question where so much was played that is not written, or so little that is, that it may be something else."""
+    movements = report["movements"]
+    if not movements or all(movement["bar"] is None for movement in movements):  # free playing: nothing is written
+        return ""
+    roles = [note["role"] for note in report["notes"]]
+    unwritten = roles.count("unwritten") / max(1, roles.count("unwritten") + roles.count("theme"))
+    astray = sum(not _ASTRAY.isdisjoint(movement["flags"]) for movement in movements) / len(movements)
+    if unwritten >= _MOST:
+        return "Most notes are not those written: is this the right exercise?"
+    if unwritten >= _MANY or (unwritten >= _SOME and astray >= _MOST):
+        return "Many notes are not those written: is this the right exercise?"
+    return ""
+
+
 def summary_words(report: Report) -> str:
-    """The take in one sentence: how many clean, and where they lie against the beat."""
+    """The take in one sentence or two: how many clean, and where they lie against the beat; or that it is hardly what
+    is written, and then nothing of the beat."""
     summary = report["summary"]
     words = f"{summary['clean']} of {summary['movements']} movements clean."
+    doubt = _doubt(report)
+    if doubt:
+        return f"{words} {doubt}"
     middle, spread = summary["offset_median_ms"], summary["offset_spread_ms"]
     if middle is None or spread is None:
         return words

@@ -274,6 +274,35 @@ def test_a_noise_stands_between_notes_only_where_they_run_into_it(sounds):
     assert "low A sounds for 22 ms, which is not written" in spoken("crossing-noise", sounds=sounds)
 
 
+def test_each_noise_has_a_sentence_of_its_own():
+    noises = [{"note": note, "start_s": 1.1, "length_ms": 22.0} for note in ("low A", "B")]
+    movement = {
+        "flags": ["crossing-noise"], "crossing_noises": noises, "confidence": 0.9, "beat_offset_ms": None,
+        "gracenotes": [], "gap_ms": None,
+    }  # fmt: skip
+    said = wording.sentences(movement, wording.Standard("click", Tolerances()))
+    assert [words.split(" sounds")[0] for words in said] == ["Crossing noise: low A", "Crossing noise: B"]
+
+
+@pytest.mark.parametrize(
+    ("unwritten", "missed", "words"),
+    [(0, 0, ""), (0, 15, ""), (4, 15, "Many notes"), (8, 0, ""), (15, 0, "Many notes"), (35, 0, "Most notes")],
+)
+def test_what_is_hardly_the_exercise_is_asked_about(sample_report, unwritten, missed, words):
+    themes = [note for note in sample_report["notes"] if note["role"] == "theme"]
+    assert len(themes) == 40
+    for note in themes[:unwritten]:
+        note["role"] = "unwritten"
+    for movement in sample_report["movements"][:missed]:
+        movement["flags"] = ["missed"]
+    said = wording.summary_words(sample_report)
+    assert ("is this the right exercise?" in said) is bool(words)
+    assert words in said
+    for movement in sample_report["movements"]:
+        movement["bar"] = None
+    assert "exercise" not in wording.summary_words(sample_report)
+
+
 def test_unsure_is_said_and_no_fault_is_named():
     words = spoken("late", confidence=0.2)
     assert words.startswith("Not sure")
