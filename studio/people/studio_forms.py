@@ -40,10 +40,10 @@ LIMITS: Final = (
 LEVELS: Final[tuple[Level, ...]] = get_args(Level)
 
 _POINTS: Final = {
-    "closes": "the first gracenote closes on the beat",
-    "opens": "the first gracenote opens on the beat",
-    "starts": "the first sound is on the beat",
-    "theme": "the note after it is on the beat",
+    "closes": "first gracenote closes",
+    "opens": "first gracenote opens",
+    "starts": "first sound",
+    "theme": "note after it",
 }
 
 

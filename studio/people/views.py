@@ -147,11 +147,13 @@ def invite(request: PersonRequest, pk: int) -> HttpResponse:
 @never_cache
 def _show_link(request: PersonRequest, learner: User) -> HttpResponse:
     """The page with a fresh link. It is the one time that the token is known, so the page is the answer itself."""
+    remade = learner.invitations.exists()
     invitation, token = services.invite(learner, by=request.user)
     address = _public_address(request, reverse("people:join", args=[token]))
     context = {
         "learner": learner,
         "joined": services.has_joined(learner),
+        "remade": remade,
         "link": address,
         "qr": qr_code(address),
         "until": invitation.expires_at,

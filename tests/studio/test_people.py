@@ -64,7 +64,10 @@ def test_the_page_asked_for_comes_after_logging_in_but_no_other_site(client: Cli
 def test_a_wrong_password_gets_one_clear_sentence(client: Client, tutor: User) -> None:
     response = log_in(client, "isla", "wrong")
     assert response.status_code == 200
-    assert "User name and password do not go together." in response.content.decode()
+    html = response.content.decode()
+    assert "User name and password do not go together." in html
+    assert "manage.py changepassword" in html  # nobody gives a tutor a join link
+    assert "changepassword" not in client.get(LOG_IN).content.decode()
 
 
 def test_after_too_many_wrong_tries_even_the_right_password_has_to_wait(client: Client, tutor: User) -> None:
@@ -169,8 +172,12 @@ def test_a_new_link_kills_the_old_ones_and_gives_back_a_lost_log_in(
     client_for: ClientFor, tutor: User, learner: User
 ) -> None:
     client = client_for(tutor)
-    first = link_in(client.post(f"/learners/{learner.pk}/invite/"))
-    second = link_in(client.post(f"/learners/{learner.pk}/invite/"))
+    answer = client.post(f"/learners/{learner.pk}/invite/")
+    first = link_in(answer)
+    assert "Earlier links" not in answer.content.decode()
+    answer = client.post(f"/learners/{learner.pk}/invite/")
+    second = link_in(answer)
+    assert "Earlier links" in answer.content.decode()
     assert Client().get(first).status_code == 404
     page = Client().get(second).content.decode()
     assert 'value="rory"' in page  # the user name may stay
