@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any, Final
 
 from django import forms
@@ -11,6 +12,7 @@ from analysis.chanter import Note
 from analysis.families import CUT_SHARES, MAX_REPEATS
 from analysis.score import Score, ScoreError, to_abc
 from studio.exercises.models import Exercise
+from studio.exercises.titles import numbered, without_number
 from studio.exercises.writing import (
     MOVEMENTS,
     Family,
@@ -119,9 +121,10 @@ class FamilyForm(_ExerciseForm):
         assert self.asked is not None
         exercise.family = self.asked.family
         exercise.parameters = self.asked.parameters()
-        exercise.title = self.score.title[:120]
+        title = self.score.title[:120] if self.cleaned_data["title"] else numbered(self.score.title[:120], exercise)
+        exercise.title = title
         exercise.instruction = self.cleaned_data["instruction"]
-        exercise.abc = to_abc(self.score)
+        exercise.abc = to_abc(replace(self.score, title=title))
         exercise.tempo_bpm = self.cleaned_data["tempo_bpm"]
 
 
@@ -210,7 +213,7 @@ class HearForm(forms.Form):
 
 def _stored(exercise: Exercise) -> dict[str, Any]:
     family = family_of(exercise)
-    named_by_family = exercise.title == family.score(tempo_bpm=exercise.tempo_bpm).title
+    named_by_family = without_number(exercise.title) == family.score(tempo_bpm=exercise.tempo_bpm).title
     kept: dict[str, Any] = {
         "family": family.family,
         "movement": f"{family.kind}/{family.on.label}",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, TypedDict, cast
 
 from django.urls import reverse
+from django.utils import timezone
 
 from analysis.chanter import LABELS
 from analysis.report import MovementReport, Report
@@ -131,7 +132,7 @@ def payload(take: Take, reader: User, studio: Studio) -> dict[str, Any]:
 
 
 def addresses(take: Take, reader: User) -> dict[str, str]:
-    """The addresses that the page's scripts use."""
+    """The addresses that the page and its scripts use, and what the link to the learner's plan says."""
     found = {
         "timeline_url": reverse("review:timeline", args=[take.pk]),
         "notes_url": reverse("review:notes", args=[take.pk]),
@@ -139,7 +140,11 @@ def addresses(take: Take, reader: User) -> dict[str, str]:
         "sound_url": reverse("takes:sound", args=[take.pk]),
     }
     if reader.is_tutor:
-        found["plan_url"] = f"{reverse('week:plan', args=[take.learner_id])}?take={take.pk}"
+        # Plans are studio.week's, reached by name: they build on reviews.
+        coming = take.learner.plans.filter(starts_on__gt=timezone.localdate()).order_by("starts_on").first()
+        starts = f"&starts={coming.starts_on.isoformat()}" if coming else ""
+        found["plan_url"] = f"{reverse('week:plan', args=[take.learner_id])}?take={take.pk}{starts}"
+        found["plan_words"] = "Change next week" if coming else "Set next week"
     return found
 
 

@@ -14,6 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
 from studio import ranges
+from studio.exercises.titles import option_labels
 from studio.people.access import PersonRequest, learner_required, member_required
 from studio.people.models import User
 from studio.takes import services, words
@@ -73,8 +74,10 @@ def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
     wanted = asked["exercise"] if "exercise" in asked else _played_last(learner)
     chosen = next((entry for entry in exercises if str(entry.pk) == wanted), None)
     tempo = asked.get("tempo_bpm") or asked.get("tempo") or ""
+    labels = option_labels(exercises)
     context = {
         "exercises": exercises,
+        "options": [(entry, labels[entry.pk]) for entry in exercises],
         "chosen": chosen,
         "tempo": tempo if tempo.isdecimal() else chosen.tempo_bpm if chosen else "",
         "error": error,

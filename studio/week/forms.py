@@ -11,6 +11,7 @@ from django.core.exceptions import ValidationError
 from django.utils import timezone
 
 from studio.exercises.models import Exercise
+from studio.exercises.titles import option_labels
 from studio.week.models import Plan
 from studio.week.services import MAX_ROWS, SetRow
 from studio.week.suggestions import FASTEST, SLOWEST, Suggestion
@@ -73,7 +74,7 @@ class RowForm(forms.Form):
         self._exercises = exercises
         choice = self.fields["exercise"]
         assert isinstance(choice, forms.TypedChoiceField)
-        choice.choices = [("", "no exercise"), *((pk, entry.title) for pk, entry in exercises.items())]
+        choice.choices = [("", "no exercise"), *option_labels(exercises.values()).items()]
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
@@ -97,8 +98,16 @@ else:
     _FormSet = forms.BaseFormSet
 
 
-class _Rows(_FormSet):
+class Rows(_FormSet):
     """All rows. Their order is that of their numbers, then that of the page."""
+
+    def holds(self, exercise: Exercise, tempo_bpm: int | None = None) -> bool:
+        """Whether a row has `exercise`, as typed; at that tempo, when one is given."""
+        return any(
+            str(form["exercise"].value()) == str(exercise.pk)
+            and (tempo_bpm is None or str(form["tempo_bpm"].value()) == str(tempo_bpm))
+            for form in self.forms
+        )
 
     def rows(self) -> list[SetRow]:
         """What the valid rows set, in order."""
@@ -111,19 +120,19 @@ class _Rows(_FormSet):
         return [row for _, _, row in sorted(placed, key=lambda entry: entry[:2])]
 
 
-def _formset(extra: int) -> type[_Rows]:
-    made: type[_Rows] = forms.formset_factory(  # type: ignore[assignment]  # the stubs know no formset's own class
-        RowForm, formset=_Rows, extra=extra, max_num=MAX_ROWS, absolute_max=MAX_ROWS, validate_max=True
+def _formset(extra: int) -> type[Rows]:
+    made: type[Rows] = forms.formset_factory(  # type: ignore[assignment]  # the stubs know no formset's own class
+        RowForm, formset=Rows, extra=extra, max_num=MAX_ROWS, absolute_max=MAX_ROWS, validate_max=True
     )
     return made
 
 
-def rows_sent(data: Any, exercises: Mapping[int, Exercise]) -> _Rows:
+def rows_sent(data: Any, exercises: Mapping[int, Exercise]) -> Rows:
     """The rows of a sent form."""
     return _formset(0)(data, prefix=_PREFIX, form_kwargs={"exercises": exercises})
 
 
-def rows_shown(rows: Sequence[Mapping[str, Any]], exercises: Mapping[int, Exercise]) -> _Rows:
+def rows_shown(rows: Sequence[Mapping[str, Any]], exercises: Mapping[int, Exercise]) -> Rows:
     """`rows` to be filled in, with some empty ones after them. They are numbered anew."""
     initial = [{**row, "position": number} for number, row in enumerate(rows, start=1)][:MAX_ROWS]
     return _formset(EMPTY_ROWS)(initial=initial, prefix=_PREFIX, form_kwargs={"exercises": exercises})

@@ -25,10 +25,11 @@ from studio.people.models import User
 from studio.takes.access import take_or_404
 from studio.takes.models import Take
 from studio.week import suggestions
-from studio.week.forms import PlanForm, raw_rows, row_of_suggestion, rows_of_plan, rows_sent, rows_shown
+from studio.week.forms import PlanForm, Rows, raw_rows, row_of_suggestion, rows_of_plan, rows_sent, rows_shown
 from studio.week.models import Plan
 from studio.week.progress import WeekProgress, week_of
 from studio.week.services import PlanClash, current_plan, next_start, plan_end, set_plan
+from studio.week.suggestions import Suggestion
 
 
 @dataclass(frozen=True)
@@ -89,7 +90,8 @@ def plan(request: PersonRequest, pk: int) -> HttpResponse:
         page.plan.delete()
         messages.success(request, f"The plan from {_day(page.starts_on)} is taken back.")
         return redirect("people:learner", pk)
-    rows = raw_rows(request.POST) + _more_rows(page, wanted)
+    rows = raw_rows(request.POST)
+    rows += _more_rows(page, wanted, rows_shown(rows, page.exercises))
     return _shown(request, page, PlanForm(initial=request.POST.dict()), rows)
 
 
@@ -113,13 +115,20 @@ def _unsent(page: _Page) -> PlanForm:
     return PlanForm(initial={"starts_on": page.starts_on, "note": note})
 
 
-def _more_rows(page: _Page, wanted: str) -> list[dict[str, Any]]:
-    if wanted == "carry" and page.before is not None:
-        return [row_of_suggestion(suggestion) for suggestion in suggestions.carried_over(page.before)]
+def _more_rows(page: _Page, wanted: str, held: Rows) -> list[dict[str, Any]]:
+    """What is wanted beside the rows that are `held` already."""
+    if wanted == "carry":
+        return [row_of_suggestion(suggestion) for suggestion in _to_carry(page, held)]
     if wanted == "take" and page.take is not None:
         suggestion = suggestions.from_take(page.take)
-        return [row_of_suggestion(suggestion)] if suggestion is not None else []
+        if suggestion is not None and not held.holds(suggestion.exercise, suggestion.tempo_bpm):
+            return [row_of_suggestion(suggestion)]
     return []
+
+
+def _to_carry(page: _Page, held: Rows) -> list[Suggestion]:
+    carried = suggestions.carried_over(page.before) if page.before is not None else []
+    return [suggestion for suggestion in carried if not held.holds(suggestion.exercise)]
 
 
 def _save(request: PersonRequest, page: _Page) -> HttpResponse:
@@ -145,7 +154,7 @@ def _shown(request: PersonRequest, page: _Page, form: PlanForm, rows: list[dict[
     return _render(request, page, form, rows_shown(rows, page.exercises))
 
 
-def _render(request: PersonRequest, page: _Page, form: PlanForm, rows: Any) -> HttpResponse:
+def _render(request: PersonRequest, page: _Page, form: PlanForm, rows: Rows) -> HttpResponse:
     take = page.take
     next_day = next_start(page.current, timezone.localdate())
     context = {
@@ -155,13 +164,15 @@ def _render(request: PersonRequest, page: _Page, form: PlanForm, rows: Any) -> H
         "rows": rows,
         "tempos": {str(pk): exercise.tempo_bpm for pk, exercise in page.exercises.items()},
         "days": [(page.current.starts_on, "this week"), (next_day, "next week")] if page.current else [],
-        "carried": suggestions.carried_over(page.before) if page.before is not None else [],
+        "carried": _to_carry(page, rows),
     }
     if take is not None:
+        suggestion = suggestions.from_take(take)
         context |= {
             "take": take,
             "approaches": suggestions.approaches_of(take),
-            "suggestion": suggestions.from_take(take),
+            "suggestion": suggestion,
+            "suggestion_held": suggestion is not None and rows.holds(suggestion.exercise, suggestion.tempo_bpm),
             "narrower": suggestions.address_of_narrower(take, then=page.address()),
         }
     return render(request, "week/plan.html", context)

@@ -69,6 +69,12 @@ def current_plans(learners: Iterable[User], on: date | None = None) -> dict[int,
     return {plan.learner_id: plan for plan in plans}
 
 
+def coming_plans(learners: Iterable[User]) -> dict[int, Plan]:
+    """The next plans of those who have one set already, by the learner's primary key; in one query."""
+    coming = Plan.objects.filter(learner__in=list(learners), starts_on__gt=timezone.localdate()).order_by("-starts_on")
+    return {plan.learner_id: plan for plan in coming}  # of several, the first to come stays
+
+
 def next_start(current: Plan | None, today: date) -> date:
     """From which day the next plan would count: whole weeks after the current one, today at the earliest."""
     if current is None:

@@ -17,7 +17,7 @@ from studio.takes.access import visible_takes
 from studio.takes.models import Take
 from studio.week.models import Plan
 from studio.week.progress import past_weeks, week_of, weeks_of_all
-from studio.week.services import current_plan
+from studio.week.services import coming_plans, current_plan
 from studio.week.unread import unread_notes
 
 _WAITING_SHOWN: Final = 8
@@ -45,12 +45,12 @@ def board(request: PersonRequest) -> HttpResponse:
         .annotate(last_take_at=Max("takes__created_at"))
         .order_by("display_name")
     )
-    weeks = weeks_of_all(learners)
+    weeks, coming = weeks_of_all(learners), coming_plans(learners)
     unheard = _light(visible_takes(request.user)).filter(state=Take.State.READY, heard_at=None)
     waiting = list(unheard.order_by("-created_at"))
     notes = list(unread_notes(request.user))
     context = {
-        "rows": [(learner, weeks[learner.pk]) for learner in learners],
+        "rows": [(learner, weeks[learner.pk], coming.get(learner.pk)) for learner in learners],
         "waiting": waiting[:_WAITING_SHOWN],
         "waiting_count": len(waiting),
         "notes": notes[:_NOTES_SHOWN],
@@ -100,4 +100,4 @@ def learner(request: PersonRequest, pk: int) -> HttpResponse:
 
 def _coming(person: User) -> Plan | None:
     """The next plan that is set already."""
-    return Plan.objects.filter(learner=person, starts_on__gt=timezone.localdate()).order_by("starts_on").first()
+    return coming_plans([person]).get(person.pk)

@@ -93,6 +93,24 @@ def test_single_gracenotes_are_written_too(client: Client) -> None:
     assert {(m.kind, m.on.label, m.gracenotes[0].label) for m in movements} == {("gracenote", "low A", "high G")}
 
 
+def test_a_made_title_that_is_there_already_is_numbered(client: Client) -> None:
+    for tempo in ("56", "60", "64"):
+        new(client, tempo_bpm=tempo)
+    made = list(Exercise.objects.order_by("pk"))
+    title = made[0].title
+    assert [entry.title for entry in made] == [title, f"{title} (2)", f"{title} (3)"]
+    assert f"T:{title} (2)\n" in made[1].abc
+    # Changed without a title of its own, each keeps its number; a title that somebody wrote is left as it is.
+    address = reverse("exercises:edit", args=[made[1].pk])
+    form = client.get(address).context["form"]
+    assert form["title"].value() == ""
+    client.post(address, FAMILY)
+    made[1].refresh_from_db()
+    assert made[1].title == f"{title} (2)"
+    new(client, title=title)
+    assert Exercise.objects.filter(title=title).count() == 2
+
+
 def test_from_high_g_the_tutor_may_prefer_the_half_doubling(client: Client) -> None:
     new(client, approaches=["low A", "high G"], half="on", repeats="1")
     forms = [m.form for m in parse_abc(Exercise.objects.get().abc).movements if m.kind == "doubling"]

@@ -61,6 +61,19 @@ def play(learner: User, exercise: Exercise, sample_report: dict[str, Any], small
     return make
 
 
+@pytest.fixture
+def other_exercise(exercise: Exercise) -> Exercise:
+    """Called like the first, faster, from fewer notes."""
+    return Exercise.objects.create(
+        studio=exercise.studio,
+        title=exercise.title,
+        family=exercise.family,
+        parameters={**exercise.parameters, "approaches": ["low A", "D"]},
+        abc=exercise.abc,
+        tempo_bpm=70,
+    )
+
+
 def days_ago(days: int) -> date:
     return TODAY() - timedelta(days=days)
 
@@ -349,19 +362,22 @@ def test_a_stored_plan_is_changed_moved_and_taken_back(client: Client, learner: 
 
 
 def test_carrying_over_fills_the_form_and_sets_nothing(
-    client: Client, learner: User, exercise: Exercise, play: Callable[..., Take]
+    client: Client, learner: User, exercise: Exercise, other_exercise: Exercise, play: Callable[..., Take]
 ) -> None:
-    set_plan(learner, starts_on=days_ago(3), rows=[SetRow(exercise, 60, 1)])
+    set_plan(learner, starts_on=days_ago(3), rows=[SetRow(exercise, 60, 1), SetRow(other_exercise, 50)])
     play(15, tempo_bpm=60)
     address = reverse("week:plan", args=[learner.pk])
     shown = client.get(address).content.decode()
     assert "clean on 1 of 1 days: a step up" in shown
     assert re.findall(r'name="do" value="(\w+)"', shown)[0] == "save"  # what Enter in a field presses
-    page = client.post(address, rows({"exercise": exercise.pk, "tempo_bpm": "44"}, do="carry", note="Typed already"))
+    typed = {"exercise": other_exercise.pk, "tempo_bpm": "44"}
+    page = client.post(address, rows(typed, do="carry", note="Typed already"))
     html = page.content.decode()
     assert "Typed already" in html
     shown = [form.initial for form in page.context["rows"].initial_forms]
-    assert [(row["exercise"], row["tempo_bpm"]) for row in shown] == [(str(exercise.pk), "44"), (exercise.pk, 64)]
+    wanted = [(str(other_exercise.pk), "44"), (exercise.pk, 64)]  # what is there is not doubled
+    assert [(row["exercise"], row["tempo_bpm"]) for row in shown] == wanted
+    assert 'value="carry"' not in html  # nothing is left to carry
     assert Plan.objects.count() == 1
 
 
@@ -450,6 +466,35 @@ def test_the_board_says_what_waits_and_how_the_week_goes(
     assert "You have heard every take." in client.get("/board/").content.decode()
 
 
+def test_a_next_week_that_is_set_is_changed_and_not_set_again(
+    client: Client, learner: User, ready_take: Take, exercise: Exercise
+) -> None:
+    set_plan(learner, starts_on=days_ago(3), rows=[SetRow(exercise, 60)])
+    pages = ["/board/", reverse("people:learner", args=[learner.pk]), reverse("review:take", args=[ready_take.pk])]
+    for address in pages:
+        assert "Set next week" in client.get(address).content.decode()
+    starts_on = TODAY() + timedelta(days=5)
+    set_plan(learner, starts_on=starts_on, rows=[SetRow(exercise, 64)])
+    for address in pages:
+        html = client.get(address).content.decode()
+        assert "Set next week" not in html
+        assert f"starts={starts_on.isoformat()}" in html
+    assert "Next week is set." in client.get("/board/").content.decode()
+
+
+def test_exercises_of_one_title_are_told_apart_where_they_are_chosen(
+    client: Client, client_for: ClientFor, learner: User, exercise: Exercise, other_exercise: Exercise
+) -> None:
+    set_plan(learner, starts_on=TODAY(), rows=[SetRow(exercise, 60), SetRow(other_exercise, 70)])
+    plan, take = reverse("week:plan", args=[learner.pk]), reverse("takes:new")
+    for html in (client.get(plan).content.decode(), client_for(learner).get(take).content.decode()):
+        assert f">{exercise.title}, at 60, from every note</option>" in html
+        assert f">{exercise.title}, at 70, from low A, D</option>" in html
+    other_exercise.settings.all().delete()
+    other_exercise.delete()
+    assert f">{exercise.title}</option>" in client.get(plan).content.decode()
+
+
 def test_learners_who_left_are_not_on_the_board(client: Client, learner: User) -> None:
     assert str(learner) in client.get("/board/").content.decode()
     client.post(reverse("people:end", args=[learner.pk]), follow=True)
@@ -470,7 +515,7 @@ def test_the_board_takes_few_queries_whatever_its_size(
     with CaptureQueriesContext(connection) as queries:
         assert client.get("/board/").status_code == 200
     assert len(queries) <= 12
-    assert len(queries) == 10
+    assert len(queries) == 11
 
 
 @pytest.mark.parametrize("how_many", [1, 6])
