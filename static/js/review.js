@@ -8,7 +8,7 @@ import { startTimeline } from "./review_timeline.js";
 const root = document.getElementById("review");
 const list = root.querySelector("#movements");
 const rows = [...list.querySelectorAll("li[data-movement]")];
-const music = root.querySelector("#music svg");
+const music = root.querySelector("#music");
 const narrow = window.matchMedia("(max-width: 56rem)");
 const quick = window.matchMedia("(prefers-reduced-motion: reduce)");
 
@@ -79,21 +79,46 @@ function startList(player) {
 
 function startMusic(movements) {
   if (!music) return;
-  music.classList.add("selectable");
-  // A written movement may have been played twice; the first playing is the one that is marked.
-  const groups = [...music.querySelectorAll("[data-movement]")];
-  for (const group of groups) {
-    const movement = movements.find((entry) => entry.written === Number(group.dataset.movement));
-    if (movement && movement.verdict !== "clean") group.classList.add(movement.verdict);
-    if (movement) group.addEventListener("click", () => selection.choose(movement.index, "music"));
-  }
-  selection.onMovement((index, from) => {
+  let groups = [];
+  function showChosen(index, from) {
     const movement = movements.find((entry) => entry.index === index);
     for (const group of groups) {
       const chosen = movement !== undefined && Number(group.dataset.movement) === movement.written;
       group.classList.toggle("selected", chosen);
-      if (chosen && from !== "music") reveal(group, root.querySelector("#music"));
+      if (chosen && from !== "music") reveal(group, music);
     }
+  }
+  // Drawn anew (music.js) whenever there is another width for it.
+  music.addEventListener("music-drawn", () => {
+    music.querySelector("svg").classList.add("selectable");
+    groups = [...music.querySelectorAll("[data-movement]")];
+    for (const group of groups) {
+      // A written movement may have been played twice; the first playing is the one that is marked.
+      const movement = movements.find((entry) => entry.written === Number(group.dataset.movement));
+      if (movement && movement.verdict !== "clean") group.classList.add(movement.verdict);
+      if (movement) group.addEventListener("click", () => selection.choose(movement.index, "music"));
+    }
+    showChosen(selection.movement);
+  });
+  selection.onMovement(showChosen);
+}
+
+// What was chosen in music or timeline is said beside the player for as long as what was measured is out of sight.
+function startChosenLine(movements) {
+  const line = root.querySelector("#player-chosen");
+  const player = root.querySelector(".player");
+  let watch = null;
+  selection.onMovement((index) => {
+    watch?.disconnect();
+    line.hidden = true;
+    const movement = movements.find((entry) => entry.index === index);
+    const measured = root.querySelector(`.chosen-one[data-movement="${index}"]`);
+    if (!movement || !measured) return;
+    const came = movement.flags.map((flag) => flag.word).join(", ") || movement.verdict_word;
+    line.textContent = `${movement.name}: ${came}`;
+    watch = new IntersectionObserver((entries) => { line.hidden = entries.at(-1).intersectionRatio > 0.5; },
+      { threshold: [0, 0.5, 0.6], rootMargin: `0px 0px -${player.offsetHeight}px 0px` });
+    watch.observe(measured);
   });
 }
 
@@ -122,7 +147,7 @@ async function drawTimeline(acts) {
   } catch (error) {
     console.warn(error);
     const wait = root.querySelector("#timeline-wait");
-    wait.textContent = "The timeline could not be drawn. Check the connection and load the page again; the list below is complete.";
+    wait.textContent = "The timeline could not be drawn. Check the connection and load the page again; the list of movements is complete.";
     wait.hidden = false;
     for (const button of root.querySelectorAll(".timeline-tools button")) button.disabled = true;
     return null;
@@ -136,6 +161,7 @@ async function start() {
   const player = startPlayer(movements, root);
   startList(player);
   startMusic(movements);
+  startChosenLine(movements);
   let timeline = null;
   const notes = startNotes({ movements, notes: told("notes-data") }, root, { player, onChange: (all) => timeline?.pinned(all) });
   startKeys(player, () => timeline);

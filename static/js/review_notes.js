@@ -157,7 +157,9 @@ export function startNotes(data, root, { player, onChange }) {
   function open(kind, note) {
     editing = { kind, note, words: drafts.get(draftOf(kind, note)) || (kind === "edit" ? note.text : "") };
     draw(null);
-    list.querySelector(".note-inline textarea")?.focus();
+    const field = list.querySelector(".note-inline textarea");
+    field?.focus();
+    field?.form.scrollIntoView({ block: "nearest" }); // its buttons too, and clear of the player
   }
 
   // What was left half written when the page was last closed, or null.

@@ -15,13 +15,15 @@ import numpy as np
 from django.core.cache import cache
 from django.core.files.base import File
 from django.core.files.storage import default_storage
+from django.http import HttpRequest, HttpResponse, HttpResponseNotModified
 from django.utils import timezone
 
 import analysis
-from analysis.score import parse_abc
+from analysis.score import ScoreError, parse_abc
 
 #: Widths that pictures are made for, in CSS pixels; any other is taken down to the next of these.
 WIDTHS: Final = (320, 360, 420, 480, 560, 640, 720, 840, 960, 1120)
+_USUAL_WIDTH: Final = 960
 _KEEP_S: Final = 30 * 24 * 3600
 _MODELS: Final = "models"
 
@@ -55,6 +57,24 @@ def picture(abc: str, *, width_px: int, beat_points: Mapping[str, str]) -> tuple
         drawn = svg(parse_abc(abc), width_px=width, beat_points=beat_points)
         cache.set(f"picture:{key}", drawn, _KEEP_S)
     return str(drawn), f'"{key[:32]}"'
+
+
+def picture_answer(request: HttpRequest, abc: str, *, beat_points: Mapping[str, str]) -> HttpResponse:
+    """The music drawn, as SVG, for as many CSS pixels as the request's `width` says; 422 where it cannot be read."""
+    asked = request.GET.get("width", "")
+    width = int(asked) if asked.isdecimal() and len(asked) < 6 else _USUAL_WIDTH
+    try:
+        drawn, etag = picture(abc, width_px=width, beat_points=beat_points)
+    except ScoreError as error:
+        return HttpResponse(str(error), status=422, content_type="text/plain; charset=utf-8")
+    response: HttpResponse
+    if etag in request.headers.get("If-None-Match", ""):
+        response = HttpResponseNotModified()
+    else:
+        response = HttpResponse(drawn, content_type="image/svg+xml")
+    response["ETag"] = etag
+    response["Cache-Control"] = "private, no-cache"
+    return response
 
 
 def model_take(abc: str, *, tempo_bpm: int, count_in: int, clicks: bool, tuning: str) -> str:

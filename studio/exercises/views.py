@@ -12,7 +12,6 @@ from django.http import (
     HttpResponse,
     HttpResponseBadRequest,
     HttpResponseBase,
-    HttpResponseNotModified,
     HttpResponseRedirect,
     JsonResponse,
 )
@@ -28,7 +27,7 @@ from studio import ranges
 from studio.exercises.access import exercise_or_404, visible_exercises
 from studio.exercises.forms import FamilyForm, HearForm, PhraseForm
 from studio.exercises.models import Exercise
-from studio.exercises.rendered import fitting_width, model_take, picture
+from studio.exercises.rendered import fitting_width, model_take, picture_answer
 from studio.people.access import PersonRequest, member_required, studio_of, tutor_required
 
 _PAGE = 60
@@ -150,22 +149,10 @@ def _read(exercise: Exercise) -> tuple[Score | None, str]:
 
 @member_required
 @require_safe
-def music(request: PersonRequest, pk: int) -> HttpResponseBase:
+def music(request: PersonRequest, pk: int) -> HttpResponse:
     """The music drawn, as SVG; `width` says for how many CSS pixels."""
     exercise = exercise_or_404(request.user, pk)
-    width = _whole(request.GET.get("width"), 960)
-    try:
-        drawn, etag = picture(exercise.abc, width_px=width, beat_points=exercise.studio.beat_points)
-    except ScoreError as error:
-        return HttpResponse(str(error), status=422, content_type="text/plain; charset=utf-8")
-    response: HttpResponse
-    if etag in request.headers.get("If-None-Match", ""):
-        response = HttpResponseNotModified()
-    else:
-        response = HttpResponse(drawn, content_type="image/svg+xml")
-    response["ETag"] = etag
-    response["Cache-Control"] = "private, no-cache"
-    return response
+    return picture_answer(request, exercise.abc, beat_points=exercise.studio.beat_points)
 
 
 @member_required

@@ -9,14 +9,12 @@ from django.utils import timezone
 
 from analysis.chanter import LABELS
 from analysis.report import MovementReport, Report
-from analysis.score import ScoreError
+from analysis.score import ScoreError, parse_abc
 from studio.people.models import Studio, User
 from studio.review import services, timeline, wording
 from studio.review.services import NoteData
 from studio.takes.models import Take
 from studio.takes.reports import studio_tolerances
-
-_MUSIC_WIDTH_PX = 1120
 
 
 class FlagData(TypedDict):
@@ -105,19 +103,6 @@ def summary(take: Take) -> dict[str, Any]:
     }
 
 
-def music(take: Take, studio: Studio) -> str | None:
-    """The take's written music as SVG; None for free playing, or where it can no longer be drawn."""
-    if not take.abc:
-        return None
-    from studio.exercises.rendered import picture
-
-    try:
-        drawn, _ = picture(take.abc, width_px=_MUSIC_WIDTH_PX, beat_points=studio.beat_points)
-    except ScoreError:
-        return None
-    return drawn
-
-
 def payload(take: Take, reader: User, studio: Studio) -> dict[str, Any]:
     """All that the page's scripts need, in one answer."""
     notes = services.notes_of(take, reader)
@@ -139,6 +124,8 @@ def addresses(take: Take, reader: User) -> dict[str, str]:
         "read_url": reverse("review:read", args=[take.pk]),
         "sound_url": reverse("takes:sound", args=[take.pk]),
     }
+    if _can_be_drawn(take.abc):
+        found["music_url"] = reverse("review:music", args=[take.pk])
     if reader.is_tutor:
         # Plans are studio.week's, reached by name: they build on reviews.
         coming = take.learner.plans.filter(starts_on__gt=timezone.localdate()).order_by("starts_on").first()
@@ -146,6 +133,14 @@ def addresses(take: Take, reader: User) -> dict[str, str]:
         found["plan_url"] = f"{reverse('week:plan', args=[take.learner_id])}?take={take.pk}{starts}"
         found["plan_words"] = "Change next week" if coming else "Set next week"
     return found
+
+
+def _can_be_drawn(abc: str) -> bool:
+    """False for free playing, and for music that a later reader of ABC refuses."""
+    try:
+        return bool(abc) and bool(parse_abc(abc).themes)
+    except ScoreError:
+        return False
 
 
 def threads(notes: list[NoteData]) -> list[dict[str, Any]]:

@@ -9,11 +9,11 @@ from typing import Any
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
-from django.utils.safestring import mark_safe
 from django.views.decorators.cache import cache_control
 from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
+from studio.exercises.rendered import picture_answer
 from studio.people.access import PersonRequest, member_required, studio_of
 from studio.people.models import User
 from studio.review import page, services
@@ -51,15 +51,12 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     if request.user.is_tutor and found.heard_at is None:
         found.heard_at = timezone.now()
         Take.objects.filter(pk=found.pk, heard_at=None).update(heard_at=found.heard_at)
-    studio = studio_of(request.user)
     notes = services.notes_of(found, request.user)
-    drawn = page.music(found, studio)
     context = {
         "take": found,
         "learner": found.learner,
         "exercise_title": found.exercise.title if found.exercise else "Free playing",
-        "music_svg": None if drawn is None else mark_safe(drawn),  # made by our own engraver
-        "movements": page.movements(found, studio),
+        "movements": page.movements(found, studio_of(request.user)),
         "summary": page.summary(found),
         "notes": notes,
         "threads": page.threads(notes),
@@ -69,6 +66,16 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
         **page.addresses(found, request.user),
     }
     return render(request, "review/take.html", context)
+
+
+@member_required
+@require_safe
+def music(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
+    """The music that the take was played from, drawn as SVG; `width` says for how many CSS pixels."""
+    found = take_or_404(request.user, pk)
+    if not found.abc:
+        raise Http404("free playing")
+    return picture_answer(request, found.abc, beat_points=studio_of(request.user).beat_points)
 
 
 @member_required

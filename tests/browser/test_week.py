@@ -110,6 +110,7 @@ def test_a_whole_week(browser: Browser, server: Serving) -> None:
     assert "low A" in chosen.inner_text()
     assert "early" in chosen.inner_text()
     assert "before the beat" in tutor.page.inner_text("#chosen")
+    assert "early" in (tutor.page.text_content("#player-chosen") or "")
     assert tutor.page.locator("#music .movement.selected").get_attribute("data-movement") == "3"
     before = clock(tutor)
     tutor.page.locator("#play-movement").click()
@@ -135,6 +136,8 @@ def test_a_whole_week(browser: Browser, server: Serving) -> None:
     learner.page.evaluate("document.querySelector('#sound').pause()")
     learner.check()
     learner.page.get_by_role("button", name="Answer").first.click()
+    below, player = (learner.page.locator(name).bounding_box() for name in (".note-inline", ".player"))
+    assert below["y"] + below["height"] <= player["y"]
     learner.page.fill(".note-inline textarea", "I will.")
     learner.page.get_by_role("button", name="Send answer").click()
     learner.page.locator(".note-answer").wait_for()

@@ -94,6 +94,7 @@ JSON: Final = "application/json"
 NEW_NOTE: Final = {"text": "Listen here.", "start_s": 1.0}
 REVIEW_ROWS: Final = (
     Row("review:take", BOTH, args=("take",)),
+    Row("review:music", BOTH, args=("take",)),
     Row("review:timeline", BOTH, args=("take",)),
     Row("review:notes", BOTH, args=("take",)),
     Row("review:notes", (201, 201, 404, 404, LOG_IN), "post", args=("take",), data=NEW_NOTE, content_type=JSON),

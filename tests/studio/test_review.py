@@ -102,6 +102,26 @@ def test_free_playing_has_no_music_and_still_a_page(client_for, tutor, ready_tak
     page = client_for(tutor).get(address("take")).content.decode()
     assert "Free playing" in page
     assert 'id="music"' not in page
+    assert client_for(tutor).get(address("music")).status_code == 404
+
+
+def test_the_music_is_the_takes_own_drawn_for_the_asked_width(client_for, learner, ready_take, exercise, address):
+    exercise.abc = "X:1\nT:Another\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\n{g}A4 |]\n"
+    exercise.save()
+    client = client_for(learner)
+    assert f'data-music="{address("music")}"' in client.get(address("take")).content.decode()
+    narrow, wide = (client.get(address("music"), {"width": width}) for width in ("360", "1120"))
+    assert narrow["Content-Type"] == wide["Content-Type"] == "image/svg+xml"
+    assert narrow.content != wide.content
+    assert narrow.content.decode().count("data-movement=") == wide.content.decode().count("data-movement=") == 15
+    assert client.get(address("music"), {"width": "360"}, headers={"If-None-Match": narrow["ETag"]}).status_code == 304
+
+
+def test_music_that_cannot_be_read_any_more_is_left_out(client_for, learner, ready_take, address):
+    ready_take.abc = "no music"
+    ready_take.save()
+    assert 'id="music"' not in client_for(learner).get(address("take")).content.decode()
+    assert client_for(learner).get(address("music")).status_code == 422
 
 
 @pytest.mark.parametrize("movements", [0, 15, 400])
