@@ -8,6 +8,8 @@ const at = (id) => document.getElementById(id);
 const form = at("take-form");
 const maxBytes = Number(form.dataset.maxBytes);
 const maxSeconds = Number(form.dataset.maxSeconds);
+// What is plainly no recording; anything else the studio may be able to read, whatever the browser calls it.
+const NO_SOUND = /^(text|image|font|model)\/|^application\/(pdf|json|xml|zip|rtf|msword|gzip|vnd\.(ms-|openxml|oasis))/;
 
 let recorder = null;
 let candidate = null; // {blob, file, settings}, `file` being the name it is sent by
@@ -38,6 +40,7 @@ function offer(blob, { file, shown, settings = null }) {
   if (blob.size === 0) return showError("This file is empty. Choose the recording again, or record it anew.");
   candidate = { blob, file, settings };
   at("candidate-name").textContent = shown;
+  at("candidate-trouble").hidden = true;
   player.src = URL.createObjectURL(blob);
   at("candidate").hidden = false;
   at("take-ways").hidden = true;
@@ -51,6 +54,8 @@ player.addEventListener("loadedmetadata", () => {
   player.addEventListener("timeupdate", () => { player.currentTime = 0; }, { once: true });
   player.currentTime = 1e7;
 });
+
+player.addEventListener("error", () => { at("candidate-trouble").hidden = candidate === null; });
 
 function discard() {
   URL.revokeObjectURL(player.src);
@@ -110,6 +115,10 @@ function offerFile(file) {
     at("sound").value = at("recorded").value = "";
     return showError("A recording is being made. Stop it first, then choose the file.");
   }
+  if (NO_SOUND.test(file.type)) {
+    at("sound").value = at("recorded").value = "";
+    return showError(`“${file.name}” is no recording. Choose a sound file or a film, such as m4a, mp3, wav or mp4.`);
+  }
   offer(file, { file: file.name, shown: `${file.name}, ${size(file.size)}` });
 }
 
@@ -141,7 +150,31 @@ at("recorder").hidden = !recorderOffered;
 at("file-or").hidden = !recorderOffered;
 at("file-only").hidden = recorderOffered;
 
-at("record").addEventListener("click", () => (recorder ? finish() : begin()));
+at("record").addEventListener("click", () => (recorder ? finish() : careSeen ? begin() : showCare()));
+
+// Before the very first recording the cautions of care have been on the screen, to their end.
+const care = at("care-first");
+let careSeen = care === null;
+if (care) {
+  const end = new IntersectionObserver((entries) => {
+    if (!entries.some((entry) => entry.isIntersecting)) return;
+    careSeen = true;
+    end.disconnect();
+  });
+  end.observe(care.querySelector(".care-list > :last-child"));
+  at("care-read").addEventListener("click", () => {
+    careSeen = true;
+    at("care-go").hidden = true;
+    begin();
+  });
+}
+
+function showCare() {
+  care.open = true;
+  at("care-go").hidden = false;
+  care.scrollIntoView({ block: "start" });
+  at("care-read").focus({ preventScroll: true });
+}
 
 async function begin() {
   showError("");

@@ -104,6 +104,7 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     context = {
         "take": found,
         "status": words.status(found),
+        "unreadable": words.is_unreadable(found),
         "stages": words.STAGES,
         "may_delete": services.may_delete(person, found),
         "is_own": found.learner_id == person.pk,

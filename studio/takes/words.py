@@ -13,6 +13,17 @@ from studio.takes.services import STORING, place_in_queue
 STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "reading the movements", STORING)
 
 
+#: How the sentences of analysis.sound about such files begin (a test holds them together).
+_UNREADABLE: Final = (
+    "This is not a sound file",
+    "This file has no sound in it",
+    "The sound in this file is coded",
+    "This file unpacks to more",
+    "This file is damaged",
+    "No sound could be read from this file",
+)
+
+
 class Status(TypedDict):
     """What the waiting page is told.
 
@@ -35,6 +46,11 @@ def status(take: Take) -> Status:
         "failure": take.failure,
         "address": reverse("review:take", args=[take.pk]) if take.state == Take.State.READY else "",
     }
+
+
+def is_unreadable(take: Take) -> bool:
+    """Whether the take failed because its file is none that can be read: no other room and no second try helps that."""
+    return take.state == Take.State.FAILED and not take.audio and take.failure.startswith(_UNREADABLE)
 
 
 def in_words(take: Take) -> str:

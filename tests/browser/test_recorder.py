@@ -7,6 +7,7 @@ import re
 import sqlite3
 import wave
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -33,6 +34,11 @@ def microphone(tmp_path: Path) -> Path:
     return path
 
 
+def in_view(page: Any, selector: str) -> bool:
+    box, height = page.locator(selector).bounding_box(), page.viewport_size["height"]
+    return 0 <= box["y"] < height
+
+
 def test_a_take_recorded_in_the_page(tmp_path: Path, microphone: Path) -> None:
     place = Place(tmp_path / "data")
     keys = place.outside("populate")
@@ -45,10 +51,23 @@ def test_a_take_recorded_in_the_page(tmp_path: Path, microphone: Path) -> None:
         page = learner.page
         page.context.add_cookies([{"name": "sessionid", "value": keys["learner"], "url": serving.address}])
         learner.open(f"/takes/new/?exercise={keys['exercise']}&tempo=90")
-        page.get_by_text("Before you play").wait_for()  # the care, before the first recording
 
-        # A first try, discarded.
+        # What is no recording is refused before it is sent.
+        page.set_input_files("#sound", str(ABC.with_suffix(".json")))
+        assert "is no recording" in page.inner_text("#take-error")
+        assert not page.locator("#candidate").is_visible()
+        broken = {"name": "broken.wav", "mimeType": "audio/wav", "buffer": b"no sound at all"}
+        page.set_input_files("#sound", files=[broken])
+        page.get_by_text("Is it a recording?").wait_for()
+        page.get_by_role("button", name="Discard it").click()
+
+        # A first try, discarded. The care comes before the first recording.
+        assert not in_view(page, "#care-first .care-list > :last-child")
         page.get_by_role("button", name="Start recording").click()
+        assert in_view(page, "#care-first summary")
+        learner.check()
+        assert in_view(page, "#care-read")
+        page.get_by_role("button", name="I have read it").click()
         page.get_by_role("button", name="Stop").wait_for()
         page.wait_for_function("() => Number(document.querySelector('#level').getAttribute('aria-valuenow')) > 30")
         learner.check()

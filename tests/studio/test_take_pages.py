@@ -21,6 +21,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from analysis import sound
 from studio.takes import services, uploads
 from studio.takes.models import Take
 from studio.week.models import Plan
@@ -166,7 +167,7 @@ class TestSending:
         page = rory.get(f"{NEW}?exercise={drill.pk}").content.decode()
         assert re.search(rf'<option value="{drill.pk}" data-tempo="60" selected>', page)
         assert re.search(r'name="tempo_bpm"[^>]* value="60"', page)
-        assert "Before you play" in page
+        assert re.search(r'id="care-first" open>.*Before you play', page, re.DOTALL)
         assert "style=" not in page
         assert not re.search(r"\son\w+=", page)
 
@@ -177,7 +178,7 @@ class TestSending:
 
     def test_care_is_in_the_way_only_before_the_first_take(self, rory: Client, ready_take: Take) -> None:
         page = rory.get(NEW).content.decode()
-        assert page.index("<details") < page.index("Before you play")
+        assert page.index('<details class="take-care">') < page.index("Before you play")
 
     def test_a_plain_form(self, rory: Client, learner: Any, drill: Any) -> None:
         answer = rory.post(
@@ -306,6 +307,20 @@ class TestWaiting:
         Take.objects.update(state="failed", failure="No chanter.")
         page = rory.get(f"/takes/{ready_take.pk}/").content.decode()
         assert f'src="/takes/{ready_take.pk}/sound"' in page
+
+    def test_a_file_that_cannot_be_read_needs_neither_a_quiet_room_nor_a_second_try(
+        self, rory: Client, take: Take
+    ) -> None:
+        for refusal in ("not-sound", "no-audio", "coding", "memory", "nothing-decoded"):
+            Take.objects.update(state="failed", failure=sound._SENTENCES[refusal])
+            page = rory.get(f"/takes/{take.pk}/").content.decode()
+            assert "Record it again" in page
+            assert "quiet room" not in page
+            assert "Try the analysis again" not in page
+        Take.objects.update(failure="No chanter.")
+        page = rory.get(f"/takes/{take.pk}/").content.decode()
+        assert "quiet room" in page
+        assert "Try the analysis again" in page
 
     def test_the_tutor_sees_whose_it_is(self, take: Take, tutor: Any, client_for: Callable[[Any], Client]) -> None:
         Take.objects.update(state="failed", failure="No chanter.")
