@@ -17,6 +17,7 @@ from analysis.judgement import Tolerances, judge
 from analysis.measures import Played
 from analysis.movements import beat_point, gracenote_places
 from analysis.notes import Sounded
+from analysis.percussion import Clicks
 from analysis.report import SCHEMA, Beat, Instrument, NoteTuning, Report, Role, SoundedNote
 from analysis.score import Score
 from analysis.sound import Sound, SoundError, read
@@ -129,9 +130,28 @@ def _held_span(fit: tuning.Fit) -> tuple[float, float]:
 
 
 def _notes(samples: Floats, fit: tuning.Fit, heard: tuple[BeatLine, NDArray[np.float64]] | None) -> list[Sounded]:
+    clicks: list[Clicks] = []
     if heard is not None and heard[0].source != "tap":
-        samples, _ = percussion.subtract(samples, spectra.RATE_HZ, heard[1])
-    return notes.hear(samples, fit)
+        samples, clicks = percussion.subtract(samples, spectra.RATE_HZ, *_every_click(*heard, samples))
+    return notes.hear(samples, fit, clicks)
+
+
+def _every_click(
+    line: BeatLine, strokes_s: NDArray[np.float64], samples: Floats
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """When clicks sound, in seconds, and on which beats: those heard and, where they go on, those that must be there.
+
+    The first click of a bar may differ from the others, and is then not found by its likeness to them.
+    """
+    numbers = np.array([round(line.place(time)) for time in strokes_s], dtype=np.int64)
+    times = np.asarray(strokes_s, dtype=np.float64)
+    if line.source == "click" and numbers.size > 1 and np.median(np.diff(numbers)) <= 1:
+        left_out = np.setdiff1d(np.arange(numbers[0], numbers[-1] + 1), numbers)
+        expected = np.array([line.at(float(number)) for number in left_out])
+        sharp = [percussion.sharpest(samples, spectra.RATE_HZ, time) for time in expected]
+        times, numbers = np.concatenate([times, sharp]), np.concatenate([numbers, left_out])
+    order = np.argsort(times)
+    return times[order], numbers[order]
 
 
 class _Written:

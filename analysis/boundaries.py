@@ -7,6 +7,7 @@ left free, since in a room the old note lingers: only the place of the step is w
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
@@ -14,8 +15,9 @@ from numpy.typing import NDArray
 
 from analysis import echo, spectra
 from analysis.decoding import REST, Segment, weigh
+from analysis.percussion import Clicks
 from analysis.spectra import Floats
-from analysis.templates import GROUND, Listening, Templates, listen
+from analysis.templates import GROUND, Listening, Templates, doubting, listen
 
 WINDOW: Final = 176
 HOP: Final = 8
@@ -24,6 +26,7 @@ SIZE: Final = 512
 _SPEAKING: Final = 0.3
 _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
+_NEAR_CLICK_S: Final = 0.15
 
 
 def short_listening(samples: Floats, start_s: float, stop_s: float) -> tuple[Listening, float]:
@@ -72,10 +75,17 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     return float(places[best])
 
 
-def refine(samples: Floats, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room) -> list[float]:
+def refine(
+    samples: Floats,
+    found: list[Segment],
+    hop_s: float,
+    templates: Templates,
+    room: echo.Room,
+    clicks: Sequence[Clicks] = (),
+) -> list[float]:
     """The refined times in seconds of all boundaries between `found`, one fewer than segments.
 
-    `templates` must be learned at this module's window.
+    `templates` must be learned at this module's window; `clicks` were taken out of the samples.
     """
     coarse = [segment.start * hop_s for segment in found[1:]]
     refined: list[float] = []
@@ -84,6 +94,9 @@ def refine(samples: Floats, found: list[Segment], hop_s: float, templates: Templ
         low = max(near - _FITS_S, (refined[-1] + 0.003) if refined else 0.0)
         high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
         sound, start_s = short_listening(samples, near - _REACH_S - _FITS_S, near + _REACH_S + _FITS_S)
+        for kind in clicks:
+            if np.abs(kind.times_s - near).min() < _NEAR_CLICK_S:
+                sound = doubting(sound, kind, start_s=start_s)
         later = found[index + 2].state if index + 2 < len(found) and _short(after, hop_s) else None
         earlier = found[index - 1].state if index > 0 and _short(before, hop_s) else None
         rise = _rise(sound, templates, room, [before.state, earlier], [after.state, later])
@@ -107,7 +120,7 @@ def _rise(
         early -= late
     wanted = [note for note in early | late if note != REST]
     keep = np.isin(templates.owner, [*wanted, GROUND])
-    weights = weigh(sound.levels, Templates(templates.spectra[keep], templates.owner[keep], templates.level))
+    weights = weigh(sound, Templates(templates.spectra[keep], templates.owner[keep], templates.level))
     energy = echo.direct(echo.energies(weights.own), room, sound.hop_s)
     late_level = energy[:, [n for n in late if n != REST]].sum(axis=1) ** 0.5
     early_level = energy[:, [n for n in early if n != REST]].sum(axis=1) ** 0.5

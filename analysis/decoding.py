@@ -8,7 +8,7 @@ ghost. The path is found with librosa's Viterbi decoder over nine notes and rest
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
 
@@ -23,6 +23,8 @@ from analysis.templates import GROUND, STROKE, Listening, Templates
 REST: Final = len(Note)
 _UPDATES: Final = 24
 _CHUNK: Final = 4096
+#: Frames with no level trusted less than this need no weighing of trust.
+_TRUSTED: Final = 0.9
 #: A change of note costs this much log likelihood: two of them, and a noise of 10 ms can still pay.
 _CHANGE_COST: Final = 6.0
 #: Part of a frame that may come from anywhere; keeps one odd frame from outweighing its neighbours.
@@ -49,9 +51,10 @@ class Weights:
     strokes: Floats
 
 
-def weigh_again(levels: Floats, templates: Templates, before: Weights, where: NDArray[np.bool_]) -> Weights:
+def weigh_again(sound: Listening, templates: Templates, before: Weights, where: NDArray[np.bool_]) -> Weights:
     """`before` with the frames in `where` (frames,) explained anew by `templates`: the others are plain enough."""
-    fresh = weigh(levels[where], templates)
+    trust = sound.trust[where] if sound.trust is not None else None
+    fresh = weigh(replace(sound, levels=sound.levels[where], trust=trust), templates)
     parts = []
     for old, new in (
         (before.notes, fresh.notes),
@@ -65,8 +68,9 @@ def weigh_again(levels: Floats, templates: Templates, before: Weights, where: ND
     return Weights(*parts)
 
 
-def weigh(levels: Floats, templates: Templates) -> Weights:
-    """Explain `levels` (frames, bins) by `templates`."""
+def weigh(sound: Listening, templates: Templates) -> Weights:
+    """Explain the levels of `sound` (frames, bins) by `templates`, each level as far as it is trusted."""
+    levels = sound.levels
     count = levels.shape[0]
     spectra = templates.spectra
     sums = spectra.sum(axis=1)
@@ -76,10 +80,12 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
     own = np.zeros_like(notes)
     for start in range(0, count, _CHUNK):
         block = levels[start : start + _CHUNK]
-        weights = np.repeat((block.sum(axis=1, keepdims=True) / sums.sum()).astype(np.float32), sums.size, axis=1)
+        weights = block.sum(axis=1, keepdims=True) / (sums * sums.size)
         for _ in range(_UPDATES):
             weights *= (block / (weights @ spectra + 1e-9)) @ spectra.T / sums
         part = slice(start, start + block.shape[0])
+        if sound.trust is not None:
+            _trusting(weights, block, sound.trust[part], spectra)
         mass = weights * sums
         for note in range(len(Note)):
             notes[part, note] = mass[:, templates.owner == note].sum(axis=1)
@@ -87,6 +93,19 @@ def weigh(levels: Floats, templates: Templates) -> Weights:
         ground[part] = mass[:, templates.owner == GROUND].sum(axis=1)
         strokes[part] = mass[:, templates.owner == STROKE].sum(axis=1)
     return Weights(notes, own, ground, strokes)
+
+
+def _trusting(weights: Floats, levels: Floats, trust: Floats, spectra: Floats) -> None:
+    """Go on improving `weights` (frames, k), in place, with each level counting as it is trusted (frames, bins)."""
+    doubtful = trust.min(axis=1) < _TRUSTED
+    if not doubtful.any():
+        return
+    trust, levels = trust[doubtful], levels[doubtful]
+    own = weights[doubtful]
+    sums = trust @ spectra.T + 1e-9
+    for _ in range(_UPDATES):
+        own *= (trust * levels / (own @ spectra + 1e-9)) @ spectra.T / sums
+    weights[doubtful] = own
 
 
 def shares(amounts: Floats) -> Floats:

@@ -8,6 +8,7 @@ The method, in order: fit the chanter to the held notes (:mod:`analysis.tuning`)
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,6 +18,7 @@ from numpy.typing import NDArray
 from analysis import boundaries, decoding, echo, spectra, templates, tuning
 from analysis.chanter import Note
 from analysis.decoding import REST, Segment
+from analysis.percussion import Clicks
 from analysis.spectra import Floats
 
 WINDOW: Final = 352
@@ -48,23 +50,27 @@ class Sounded:
         return 1000.0 * (self.end_s - self.start_s)
 
 
-def hear(samples: Floats, fit: tuning.Fit) -> list[Sounded]:
+def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> list[Sounded]:
     """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be
-    heard."""
+    heard. `clicks` were taken out of the samples: what they left counts for little."""
     sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
+    for kind in clicks:
+        sound = templates.doubting(sound, kind)
     known, held = templates.first(sound, fit)
-    weights = decoding.weigh(sound.levels, known)
+    weights = decoding.weigh(sound, known)
     share, found, room = _decoded(weights, echo.DRY, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
         again = decoding.unsettled(found, share, sound.hop_s)
-        weights = decoding.weigh_again(sound.levels, known, weights, again)
+        weights = decoding.weigh_again(sound, known, weights, again)
         share, found, room = _decoded(weights, room, fit, sound.hop_s)
     known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
     found = _only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
-    times = boundaries.refine(samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known), room)
+    times = boundaries.refine(
+        samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known), room, clicks
+    )
     return _sounded(found, times, share, samples.size / spectra.RATE_HZ)
 
 

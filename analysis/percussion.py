@@ -198,37 +198,127 @@ _BEFORE_S: Final = 0.003
 _AFTER_S: Final = 0.120
 
 
-def subtract(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> tuple[Floats, NDArray[np.float64]]:
-    """`samples` (n,) without the click that sounds at `times_s` (k,), and each stroke's exact time.
+@dataclass(frozen=True)
+class Clicks:
+    """Clicks of one kind taken out of a sound: when each starts in seconds (k,), and the waveform (n,) that was taken
+    out, which starts `lead` samples before the click."""
+
+    times_s: NDArray[np.float64]
+    wave: Floats
+    lead: int
+
+
+def subtract(
+    samples: Floats, rate_hz: int, times_s: NDArray[np.float64], numbers: NDArray[np.int64]
+) -> tuple[Floats, list[Clicks]]:
+    """`samples` (n,) without the clicks that sound at `times_s` (k,) on beats `numbers` (k,), and what was taken out,
+    one entry a kind of click.
 
     A metronome's click is the same every time, room and all, so its waveform is the mean over all strokes (quiet
-    moments count most) aligned on the high-passed sound, and it can be taken out with a gain fitted to each. What does
-    not repeat (a foot) averages to little, is fitted with little gain, and so stays.
+    moments count most) aligned on the high-passed sound, and it can be taken out with a gain fitted to each. Some
+    metronomes have two: the first of a bar sounds higher. What does not repeat (a foot) averages to little, is fitted
+    with little gain, and so stays.
     """
-    high_pass = scipy.signal.butter(4, 4000.0, "highpass", fs=rate_hz, output="sos")
+    high_pass = scipy.signal.butter(4, 1200.0, "highpass", fs=rate_hz, output="sos")
     high = scipy.signal.sosfiltfilt(high_pass, samples).astype(np.float32)
     before, length = int(_BEFORE_S * rate_hz), int((_BEFORE_S + _AFTER_S) * rate_hz)
     starts = np.round(times_s * rate_hz).astype(int) - before
-    good = (starts >= 0) & (starts + length <= samples.size)
-    if good.sum() < 3:
-        return samples, times_s
+    inside = (starts >= 0) & (starts + length <= samples.size)
+    starts, numbers = starts[inside], numbers[inside]
+    if starts.size < 3:
+        return samples, []
+    cleaned = samples.copy()
+    return cleaned, [
+        _take_out(cleaned, samples, high, starts[kind], before, length, rate_hz)
+        for kind in _kinds(samples, starts + before, numbers, rate_hz)
+    ]
+
+
+def _take_out(
+    cleaned: Floats,
+    samples: Floats,
+    high: Floats,
+    starts: NDArray[np.int64],
+    before: int,
+    length: int,
+    rate_hz: int,
+) -> Clicks:
+    """Take one kind of click out of `cleaned`, in place."""
     starts = starts.copy()
     for _ in range(3):
-        wave = _mean_wave(high, starts[good], length)
-        for index in np.flatnonzero(good):
-            starts[index] = _align(high, wave, int(starts[index]), rate_hz)
-    high_wave = _mean_wave(high, starts[good], length)
-    wave = _mean_wave(samples, starts[good], length)
+        wave = _mean_wave(high, starts, length)
+        starts = np.array([_align(high, wave, int(start), rate_hz) for start in starts])
+    high_wave = _mean_wave(high, starts, length)
+    wave = _mean_wave(samples, starts, length)
     fade = np.ones(length, dtype=np.float32)
     fade[: before // 2] = np.linspace(0.0, 1.0, before // 2)
     fade[-length // 4 :] = np.linspace(1.0, 0.0, length // 4)
-    cleaned = samples.copy()
     energy = float(np.sum(high_wave.astype(np.float64) ** 2)) + 1e-12
-    for index in np.flatnonzero(good):
-        part = slice(int(starts[index]), int(starts[index]) + length)
+    for start in starts:
+        part = slice(int(start), int(start) + length)
         gain = float(np.sum(high[part].astype(np.float64) * high_wave)) / energy
         cleaned[part] -= (np.clip(gain, 0.0, 1.4) * fade * wave).astype(np.float32)
-    return cleaned, (starts + before) / rate_hz
+    return Clicks((starts + before) / rate_hz, np.asarray(fade * wave, dtype=np.float32), before)
+
+
+def sharpest(samples: Floats, rate_hz: int, time_s: float) -> float:
+    """The time within 15 ms of `time_s` at which sound above 1200 Hz rises most steeply: a click expected there."""
+    reach, span = rate_hz * 15 // 1000, rate_hz * 2 // 1000
+    first = max(0, round(time_s * rate_hz) - reach - span)
+    part = samples[first : first + 2 * reach + 2 * span].astype(np.float64)
+    if part.size < 4 * span:
+        return time_s
+    power = np.cumsum(np.diff(part, prepend=part[:1]) ** 2)
+    places = np.arange(span, part.size - span)
+    gain = (power[places + span - 1] - power[places - 1]) / (power[places - 1] - power[places - span] + 1e-9)
+    return float(first + places[int(np.argmax(gain))]) / rate_hz
+
+
+def _kinds(
+    samples: Floats, starts: NDArray[np.int64], numbers: NDArray[np.int64], rate_hz: int
+) -> list[NDArray[np.bool_]]:
+    """The strokes that start at `starts` (k,) on beats `numbers` as one or two kinds: masks (k,).
+
+    Metronomes mark the first beat of two, three, four or six. Which, if any, shows in what each stroke adds to the
+    spectrum: the division is taken that leaves the kinds far more alike within than dividing by lot would.
+    """
+    every = np.ones(starts.size, dtype=bool)
+    added = np.stack([_added(samples, int(start), rate_hz) for start in starts])
+    random = np.random.default_rng(starts.size)
+    best, chosen = _LEAST_DISTINCT, every
+    for beats in (2, 3, 4, 6):
+        for first in range(beats):
+            one = numbers % beats == first
+            if min(one.sum(), (~one).sum()) < _LEAST_OF_A_KIND:
+                continue
+            lots = [_explained(added, random.permutation(one)) for _ in range(60)]
+            distinct = (_explained(added, one) - np.mean(lots)) / (np.std(lots) + 1e-12)
+            if distinct > best:
+                best, chosen = float(distinct), one
+    return [every] if chosen.all() else [chosen, ~chosen]
+
+
+def _added(samples: Floats, start: int, rate_hz: int) -> NDArray[np.float64]:
+    """What a stroke at `start` adds to the spectrum from 700 Hz up, of length 1."""
+    size = rate_hz * 16 // 1000
+    taper = np.hanning(size)
+    first = max(0, start - size - rate_hz // 200)
+    before, after = samples[first : first + size], samples[start : start + size]
+    if before.size < size or after.size < size:
+        return np.zeros(size // 2 + 1)
+    rise = np.abs(np.fft.rfft(after * taper)) ** 0.5 - np.abs(np.fft.rfft(before * taper)) ** 0.5
+    rise = np.where(np.fft.rfftfreq(size, 1.0 / rate_hz) > 700.0, np.maximum(rise, 0.0), 0.0)
+    return np.asarray(rise / (np.linalg.norm(rise) + 1e-12), dtype=np.float64)
+
+
+def _explained(rows: NDArray[np.float64], one: NDArray[np.bool_]) -> float:
+    """The energy of `rows` that the means of the two kinds hold."""
+    return float(sum(np.sum(rows[kind].sum(axis=0) ** 2) / kind.sum() for kind in (one, ~one)))
+
+
+#: A kind of click has at least this many strokes; two kinds stand out by so many standard deviations.
+_LEAST_OF_A_KIND: Final = 3
+_LEAST_DISTINCT: Final = 5.0
 
 
 def _mean_wave(samples: Floats, starts: NDArray[np.int64], length: int) -> Floats:

@@ -9,7 +9,8 @@ find.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from analysis import spectra, tuning
 from analysis.chanter import Note
+from analysis.percussion import Clicks
 from analysis.spectra import Floats
 
 #: Magnitudes are raised to this power: between loudness (about 0.6) and amplitude, where sounds nearly add.
@@ -26,6 +28,12 @@ LOW_HZ: Final = 150.0
 HIGH_HZ: Final = 6200.0
 _LEAST_FRAMES: Final = 6
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
+_BANDS: Final = 5
+#: How much finer than a spectrum's bins the shape of a line is known.
+_FINE: Final = 8
+
+#: The part of a click that is still there, at most, after it was taken out (by ear and by experiment).
+_LEFT_OF_CLICKS: Final = 0.5
 
 #: Owners of templates that are no note.
 GROUND: Final = -1
@@ -43,12 +51,16 @@ class Templates:
 
 @dataclass(frozen=True)
 class Listening:
-    """A compressed spectrogram (frames, bins) with its window and hop in samples."""
+    """A compressed spectrogram (frames, bins) with its window and hop in samples.
+
+    `trust` (frames, bins), 0 to 1, says how much of each level is the chanter's where clicks were taken out.
+    """
 
     levels: Floats
     window: int
     hop: int
     size: int
+    trust: Floats | None = None
 
     @property
     def hop_s(self) -> float:
@@ -70,6 +82,26 @@ def listen(samples: Floats, *, window: int, hop: int, size: int) -> Listening:
     return Listening(((magnitudes + floor) ** COMPRESSION).astype(np.float32), window, hop, size)
 
 
+def doubting(sound: Listening, clicks: Clicks, *, start_s: float = 0.0) -> Listening:
+    """`sound`, whose first frame is at `start_s`, with less trust where clicks were taken out of it.
+
+    The waveform that was taken out is the clicks' mean; codecs, rooms and fingers differ from stroke to stroke, and
+    leave a part of it behind.
+    """
+    pad = sound.window
+    around = listen(np.pad(clicks.wave, pad), window=sound.window, hop=sound.hop, size=sound.size)
+    left = _LEFT_OF_CLICKS**COMPRESSION * around.levels
+    lead = round((pad + clicks.lead) / sound.hop)
+    trust = np.ones_like(sound.levels) if sound.trust is None else sound.trust.copy()
+    for time in clicks.times_s:
+        first = round((time - start_s) / sound.hop_s) - lead
+        low, high = max(0, first), min(sound.levels.shape[0], first + left.shape[0])
+        if high > low:
+            own = (sound.levels[low:high] / np.maximum(left[low - first : high - first], 1e-9)) ** 2
+            trust[low:high] = np.minimum(trust[low:high], own / (1.0 + own))
+    return replace(sound, trust=trust)
+
+
 def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArray[np.int8]:
     """The held note of every listening frame (frames,), -1 near changes and where none is held.
 
@@ -84,6 +116,18 @@ def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArra
     return np.asarray(sure[np.minimum(places, sure.size - 1)], dtype=np.int8)
 
 
+def _centred(fit: tuning.Fit, sound: Listening) -> NDArray[np.int8]:
+    """The held note of the listening frames in the middle of every labelled run, -1 elsewhere."""
+    result = np.full(sound.levels.shape[0], -1, dtype=np.int8)
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(fit.labels)) + 1, [fit.labels.size]])
+    reach = round(0.012 / sound.hop_s)
+    for start, stop in pairwise(edges):
+        if fit.labels[start] >= 0:
+            middle = round(0.5 * (start + stop - 1) * tuning.HOP / sound.hop)
+            result[max(0, middle - reach) : middle + reach + 1] = fit.labels[start]
+    return result
+
+
 def moved(spectrum: Floats, hz: NDArray[np.float64], ratio: float) -> Floats:
     """`spectrum` (bins,) with every frequency multiplied by `ratio`."""
     return np.interp(hz / ratio, hz, spectrum).astype(np.float32)
@@ -93,11 +137,12 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
     """Templates from the held notes, the others guessed from their neighbours; and the frames held, as
     `held_frames`."""
     held = held_frames(fit, sound)
-    known = {
-        note: sound.levels[held == note].mean(axis=0)
-        for note in range(len(Note))
-        if (held == note).sum() >= _LEAST_FRAMES
-    }
+    known: dict[int, Floats] = {}
+    # Short notes have no frame far from both of their ends; one near is better than a guess.
+    for margin, frames in ((2, held), (1, held_frames(fit, sound, margin=1)), (0, _centred(fit, sound))):
+        for note in range(len(Note)):
+            if note not in known and (frames == note).sum() >= _LEAST_FRAMES * (3 - margin):
+                known[note] = sound.levels[frames == note].mean(axis=0)
     grounds = _grounds(sound, fit, held, list(known.values()))
     level = float(np.median(sound.levels[held >= 0].sum(axis=1))) if (held >= 0).any() else 1.0
     rows: list[Floats] = []
@@ -107,7 +152,7 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             rows.append(known[note])
             owners.append(note)
         else:
-            guesses = _guesses(note, known, fit, sound, grounds[0])
+            guesses = _guesses(fit.hz[note], sound, level)
             rows.extend(guesses)
             owners.extend([note] * len(guesses))
     return _with_others(rows, owners, grounds, level, sound), held
@@ -134,17 +179,37 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
     return grounds if droning.sum() * sound.hop_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
 
 
-def _guesses(note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Listening, ground: Floats) -> list[Floats]:
-    """Templates for a note that was not held: its neighbours' own sound, moved, at several pitches."""
-    below = [n for n in known if n < note][-1:]
-    above = [n for n in known if n > note][:1]
+def _guesses(hz: float, sound: Listening, level: float) -> list[Floats]:
+    """Templates for a note of `hz` that was not held: its harmonics, at several pitches and in several bands.
+
+    Which of its harmonics are strong nobody knows before it was heard, and another note's envelope misleads; in bands,
+    each with a weight of its own, they take whatever envelope they meet, and still only where the harmonics lie.
+    """
     guesses = []
-    for neighbour in below + above:
-        own = np.maximum(known[neighbour] - ground, 0.0)
-        for cents in _GUESSES_CENTS:
-            ratio = fit.hz[note] / fit.hz[neighbour] * 2.0 ** (cents / 1200.0)
-            guesses.append(ground + moved(own, sound.hz, ratio))
+    for cents in _GUESSES_CENTS:
+        comb = harmonics(hz * 2.0 ** (cents / 1200.0), sound)
+        for band in _bands(sound.hz):
+            shaped = comb * band
+            guesses.append(np.asarray(shaped * (level / max(float(shaped.sum()), 1e-9)), dtype=np.float32))
     return guesses
+
+
+def harmonics(hz: float, sound: Listening) -> Floats:
+    """The compressed spectrum (bins,) of equally strong harmonics of `hz` in a window of `sound`."""
+    taper = np.hanning(sound.window + 1)[:-1]
+    wide = np.abs(np.fft.rfft(taper, n=_FINE * sound.size))
+    wide /= wide[0]
+    step = spectra.RATE_HZ / (_FINE * sound.size)
+    away = np.abs(sound.hz[:, None] - hz * np.arange(1, int(HIGH_HZ / hz) + 2)[None, :])
+    lines = wide[np.minimum(np.round(away / step).astype(int), wide.size - 1)]
+    return np.asarray(lines.max(axis=1) ** COMPRESSION, dtype=np.float32)
+
+
+def _bands(hz: NDArray[np.float64]) -> Floats:
+    """Overlapping bands (bands, bins), evenly wide in octaves, that sum to 1."""
+    place = (_BANDS - 1) * np.log(hz / LOW_HZ) / np.log(HIGH_HZ / LOW_HZ)
+    away = np.abs(place[None, :] - np.arange(_BANDS)[:, None])
+    return np.asarray(np.where(away < 1.0, 0.5 + 0.5 * np.cos(np.pi * away), 0.0), dtype=np.float32)
 
 
 def _with_others(

@@ -39,6 +39,9 @@ _HELD_SALIENCE_OVER_DRONES: Final = 0.58
 _STEADY_CENTS: Final = 30.0
 #: How far a note may lie from its place in a table before the fit would rather call it another note.
 _TABLE_SPREAD_CENTS: Final = 28.0
+#: Runs of this many frames show what a note looks like; so many frames of them are needed.
+_CORE_RUN: Final = 6
+_LEAST_CORE: Final = 8
 
 Kind = Literal["practice chanter", "pipes"]
 
@@ -276,12 +279,71 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
         return None
     kind, low_a_cents, way, tuning = fitted
     places, heard = _place_notes(clusters, way, low_a_cents, tuning)
-    labels = _labels(frame_hz, held, places, heard)
+    labels = settle_octaves(_labels(frame_hz, held, places, heard), magnitudes)
     if (labels >= 0).sum() < 6:
         return None
+    heard = [there and bool((labels == note).any()) for note, there in enumerate(heard)]
     hz = tuple(2.0 ** (place / 1200.0) for place in places)
+    # A frame that was given to the other octave was measured in the wrong one.
+    octaves = np.round(np.log2(frame_hz / np.array(hz)[labels]))
+    frame_hz = np.where(labels >= 0, frame_hz / 2.0**octaves, frame_hz)
     low_a = hz[Note.LOW_A] if heard[Note.LOW_A] else 2.0 ** (low_a_cents / 1200.0)
     return Fit(kind, low_a, hz, tuple(heard), labels, frame_hz, drone_hz)
+
+
+def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.int8]:
+    """`labels` (frames,) with low G and high G, low A and high A, told apart by their whole spectra (frames, bins).
+
+    Every harmonic of the upper note is one of the lower note's; over drones, or on a reed with little at its odd
+    harmonics, single frames are mistaken. Frames in the middle of long runs show what each of the two looks like, and
+    the others are given to the one that they resemble.
+    """
+    settled = labels.copy()
+    for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
+        either = np.flatnonzero((labels == low) | (labels == high))
+        core = {note: either[_in_runs(labels, int(note))[either]] for note in (low, high)}
+        if max(core[low].size, core[high].size) < _LEAST_CORE:
+            continue
+        shape = np.sqrt(magnitudes[either])
+        shape /= np.linalg.norm(shape, axis=1, keepdims=True) + 1e-9
+        if min(core[low].size, core[high].size) < _LEAST_CORE:
+            settled[either] = _only(shape, either, core, low, high)
+            continue
+        upper = np.isin(either, core[high])
+        known = np.isin(either, np.concatenate([core[low], core[high]]))
+        for _ in range(3):
+            if not (known & upper).any() or not (known & ~upper).any():
+                break
+            like = [_likeness(shape, known & ~upper), _likeness(shape, known & upper)]
+            upper = like[1] > like[0]
+            known = np.ones(either.size, dtype=bool)
+        settled[either] = np.where(upper, high, low)
+    return settled
+
+
+def _only(
+    shape: Floats, either: NDArray[np.int64], core: dict[Note, NDArray[np.int64]], low: Note, high: Note
+) -> NDArray[np.int64]:
+    """Labels of the frames `either` where only one of two notes has long runs: it, or -1 for frames unlike it."""
+    note = max((low, high), key=lambda entry: core[entry].size)
+    own = np.isin(either, core[note])
+    like = _likeness(shape, own)
+    usual = float(np.median(like[own]))
+    spread = 1.4826 * float(np.median(np.abs(like[own] - usual)))
+    return np.where(like > usual - max(6.0 * spread, 0.05), int(note), -1)
+
+
+def _likeness(shape: Floats, known: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """The cosine (frames,) between each of `shape` (frames, bins) and the median of the `known` ones."""
+    mean = np.median(shape[known], axis=0)
+    return np.asarray(shape @ mean / (np.linalg.norm(mean) + 1e-9), dtype=np.float64)
+
+
+def _in_runs(labels: NDArray[np.int8], note: int) -> NDArray[np.bool_]:
+    """Frames (frames,) of `note` inside runs of it that are long enough to trust."""
+    same = labels == note
+    opened = scipy.ndimage.binary_opening(same, structure=np.ones(_CORE_RUN, dtype=bool))
+    return np.asarray(opened, dtype=bool)
 
 
 def _labels(
