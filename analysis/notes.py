@@ -60,11 +60,11 @@ def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> lis
     weights = decoding.weigh(sound, known)
     share, found, room = _decoded(weights, echo.DRY, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
-        known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
+        known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
         again = decoding.unsettled(found, share, sound.hop_s)
         weights = decoding.weigh_again(sound, known, weights, again)
         share, found, room = _decoded(weights, room, fit, sound.hop_s)
-    known = templates.learn(sound, known, decoding.sure_frames(found, share, sound))
+    known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
     found = _only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
@@ -114,11 +114,11 @@ def _short_templates(
     levels: list[float] = []
     for note in range(len(Note)):
         frames = sure.get(note)
-        if frames is not None and frames.size:
+        if frames is None or not frames.size:
+            frames = _middles(found, note)
+        if frames.size:
             rows.append(_mean_level(samples, _some(frames) * HOP))
             levels.append(float(rows[-1].sum()))
-        elif (known.owner == note).any():
-            rows.append(known.spectra[known.owner == note].mean(axis=0))
         else:
             continue
         owners.append(note)
@@ -129,6 +129,12 @@ def _short_templates(
         rows.append(known.spectra[known.owner == templates.GROUND][0])
     owner = np.array([*owners, templates.GROUND], dtype=np.int8)
     return templates.Templates(np.array(rows, dtype=np.float32), owner, float(np.median(levels)) if levels else 1.0)
+
+
+def _middles(found: list[Segment], note: int) -> NDArray[np.int64]:
+    """The middle frames of every segment of `note`: all there is of one that only ever sounded for a moment."""
+    parts = [np.arange((2 * s.start + s.stop) // 3, (s.start + 2 * s.stop) // 3 + 1) for s in found if s.state == note]
+    return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
 
 
 def _some(frames: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -152,7 +152,7 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             rows.append(known[note])
             owners.append(note)
         else:
-            guesses = _guesses(fit.hz[note], sound, level)
+            guesses = _guesses(fit.hz[note], sound, level) + _neighbours(note, known, fit, sound, grounds[0])
             rows.extend(guesses)
             owners.extend([note] * len(guesses))
     return _with_others(rows, owners, grounds, level, sound), held
@@ -194,6 +194,17 @@ def _guesses(hz: float, sound: Listening, level: float) -> list[Floats]:
     return guesses
 
 
+def _neighbours(note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Listening, ground: Floats) -> list[Floats]:
+    """Templates for `note` that was not held: the sound of the notes held next below and above it, moved there."""
+    guesses = []
+    for neighbour in [*[n for n in known if n < note][-1:], *[n for n in known if n > note][:1]]:
+        own = np.maximum(known[neighbour] - ground, 0.0)
+        for cents in _GUESSES_CENTS:
+            ratio = fit.hz[note] / fit.hz[neighbour] * 2.0 ** (cents / 1200.0)
+            guesses.append(ground + moved(own, sound.hz, ratio))
+    return guesses
+
+
 def harmonics(hz: float, sound: Listening) -> Floats:
     """The compressed spectrum (bins,) of equally strong harmonics of `hz` in a window of `sound`."""
     taper = np.hanning(sound.window + 1)[:-1]
@@ -223,19 +234,27 @@ def _with_others(
     return Templates(np.array([*rows, *others], dtype=np.float32), owner, level)
 
 
-def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]]) -> Templates:
-    """Templates learned anew from frames known by now: `sure` holds frame indices by note; other notes keep theirs."""
+def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]], fit: tuning.Fit) -> Templates:
+    """Templates learned anew from frames known by now: `sure` holds frame indices by note.
+
+    A note that has no such frames keeps its template. If that was a guess, it is guessed again by the notes that are
+    known, without leaving its harmonics free: with the others known, what is free would soak up what they share.
+    """
+    known: dict[int, Floats] = {}
+    for note in range(len(Note)):
+        frames = sure.get(note)
+        kept = before.spectra[before.owner == note]
+        if frames is not None and frames.size >= _LEAST_FRAMES:
+            known[note] = sound.levels[frames].mean(axis=0)
+        elif len(kept) == 1:
+            known[note] = kept[0]
+    ground = before.spectra[before.owner == GROUND][0]
     rows: list[Floats] = []
     owners: list[int] = []
     for note in range(len(Note)):
-        frames = sure.get(note)
-        if frames is not None and frames.size >= _LEAST_FRAMES:
-            rows.append(sound.levels[frames].mean(axis=0))
-            owners.append(note)
-        else:
-            kept = before.spectra[before.owner == note]
-            rows.extend(kept)
-            owners.extend([note] * len(kept))
+        own = [known[note]] if note in known else _neighbours(note, known, fit, sound, ground)
+        rows.extend(own)
+        owners.extend([note] * len(own))
     rest = before.owner < 0
     return Templates(
         np.array([*rows, *before.spectra[rest]], dtype=np.float32),

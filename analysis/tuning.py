@@ -307,7 +307,7 @@ def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.i
         shape = np.sqrt(magnitudes[either])
         shape /= np.linalg.norm(shape, axis=1, keepdims=True) + 1e-9
         if min(core[low].size, core[high].size) < _LEAST_CORE:
-            settled[either] = _only(shape, either, core, low, high)
+            settled[either] = _only(shape, labels[either], either, core)
             continue
         upper = np.isin(either, core[high])
         known = np.isin(either, np.concatenate([core[low], core[high]]))
@@ -322,15 +322,15 @@ def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.i
 
 
 def _only(
-    shape: Floats, either: NDArray[np.int64], core: dict[Note, NDArray[np.int64]], low: Note, high: Note
+    shape: Floats, labels: NDArray[np.int8], either: NDArray[np.int64], core: dict[Note, NDArray[np.int64]]
 ) -> NDArray[np.int64]:
-    """Labels of the frames `either` where only one of two notes has long runs: it, or -1 for frames unlike it."""
-    note = max((low, high), key=lambda entry: core[entry].size)
+    """Labels of the frames `either` where only one of two notes has long runs: whatever looks like it is it."""
+    note = max(core, key=lambda entry: core[entry].size)
     own = np.isin(either, core[note])
     like = _likeness(shape, own)
     usual = float(np.median(like[own]))
     spread = 1.4826 * float(np.median(np.abs(like[own] - usual)))
-    return np.where(like > usual - max(6.0 * spread, 0.05), int(note), -1)
+    return np.where(like > usual - max(4.0 * spread, 0.02), int(note), labels)
 
 
 def _likeness(shape: Floats, known: NDArray[np.bool_]) -> NDArray[np.float64]:
