@@ -10,14 +10,15 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import alignment, beat, free, measures, notes, percussion, presence, spectra, tuning
+from analysis import beat, notes, percussion, presence, readings, spectra, tuning
 from analysis.beat import BeatLine
 from analysis.chanter import Note, Tuning, cents, table_cents
 from analysis.judgement import Tolerances, judge
 from analysis.measures import Played
-from analysis.movements import beat_point, gracenote_places
+from analysis.movements import gracenote_places
 from analysis.notes import Sounded
-from analysis.percussion import Clicks
+from analysis.percussion import Clicks, Strokes
+from analysis.readings import Heard
 from analysis.report import SCHEMA, Beat, Instrument, NoteTuning, Report, Role, SoundedNote
 from analysis.score import Score
 from analysis.sound import Sound, SoundError, read
@@ -69,18 +70,16 @@ def analyse_sound(
     heard = _heard_beat(sound, samples, _held_span(fit), tempo)
     tell(STAGES[2], 0.3)
     sounded = _notes(samples, fit, heard)
-    if heard is not None and beat.echoes_notes(heard[1], [note.start_s for note in sounded], _held_span(fit)):
+    if heard is not None and beat.echoes_notes(heard.strokes_s, [note.start_s for note in sounded], _held_span(fit)):
         heard = None
         sounded = _notes(samples, fit, None)
     if not sounded:
         raise SoundError(_NO_CHANTER)
     tell(STAGES[3], 0.9)
-    line = heard[0] if heard else None
-    reading: _Written | _Free
     if score is not None and score.themes:
-        reading = _Written(score, sounded, line, tempo, chosen)
+        reading = readings.written(score, sounded, heard, tempo_bpm=tempo, beat_points=chosen.beat_points)
     else:
-        reading = _Free(sounded, line, tempo, chosen)
+        reading = readings.unwritten(sounded, heard, tempo_bpm=tempo, beat_points=chosen.beat_points)
     report: Report = {
         "schema": SCHEMA,
         "recording": {
@@ -98,29 +97,32 @@ def analyse_sound(
     return judge(report, chosen.tolerances)
 
 
-def _heard_beat(
-    sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None
-) -> tuple[BeatLine, NDArray[np.float64]] | None:
+def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
     """The beat of clicks, taps or a count-in: by strokes like those before the playing, else by any that stand out."""
     alike = percussion.strokes_like_the_first(samples, spectra.RATE_HZ, until_s=span_s[0])
+    counted: Heard | None = None
     if alike is not None:
-        heard = beat.heard_beat(alike, playing_s=span_s, tempo_bpm=tempo_bpm)
-        if heard is not None and heard[0].source != "count-in":
-            return heard
-    found = percussion.strokes(sound.samples, sound.rate_hz)
-    by_rise = beat.heard_beat(found, playing_s=span_s, tempo_bpm=tempo_bpm)
-    if by_rise is not None and not _stands_out(sound, by_rise, span_s):
-        by_rise = None
-    return by_rise or (heard if alike is not None else None)
+        counted = _as_beat(alike, span_s, tempo_bpm)
+        if counted is not None and counted.line.source != "count-in":
+            return counted
+    by_rise = _as_beat(percussion.strokes(sound.samples, sound.rate_hz), span_s, tempo_bpm)
+    if by_rise is not None and _stands_out(sound, by_rise, span_s):
+        return by_rise
+    return counted
 
 
-def _stands_out(sound: Sound, heard: tuple[BeatLine, NDArray[np.float64]], span_s: tuple[float, float]) -> bool:
+def _as_beat(found: Strokes, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
+    heard = beat.heard_beat(found, playing_s=span_s, tempo_bpm=tempo_bpm)
+    return Heard(*heard, found.times_s) if heard is not None else None
+
+
+def _stands_out(sound: Sound, heard: Heard, span_s: tuple[float, float]) -> bool:
     """Whether strokes are more than the marks of note changes: some sound alone, or they are taps, or they are
     alike."""
-    alone = int(np.sum(heard[1] < span_s[0] - 0.05))
-    if alone >= 2 or heard[0].source == "tap":
+    alone = int(np.sum(heard.strokes_s < span_s[0] - 0.05))
+    if alone >= 2 or heard.line.source == "tap":
         return True
-    return percussion.likeness(sound.samples, sound.rate_hz, heard[1]) >= _ALIKE
+    return percussion.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
 
 
 def _held_span(fit: tuning.Fit) -> tuple[float, float]:
@@ -129,10 +131,11 @@ def _held_span(fit: tuning.Fit) -> tuple[float, float]:
     return float(held[0]), float(held[-1])
 
 
-def _notes(samples: Floats, fit: tuning.Fit, heard: tuple[BeatLine, NDArray[np.float64]] | None) -> list[Sounded]:
+def _notes(samples: Floats, fit: tuning.Fit, heard: Heard | None) -> list[Sounded]:
     clicks: list[Clicks] = []
-    if heard is not None and heard[0].source != "tap":
-        samples, clicks = percussion.subtract(samples, spectra.RATE_HZ, *_every_click(*heard, samples))
+    if heard is not None and heard.line.source != "tap":
+        times_s, numbers = _every_click(heard.line, heard.strokes_s, samples)
+        samples, clicks = percussion.subtract(samples, spectra.RATE_HZ, times_s, numbers)
     return notes.hear(samples, fit, clicks)
 
 
@@ -152,119 +155,6 @@ def _every_click(
         times, numbers = np.concatenate([times, sharp]), np.concatenate([numbers, left_out])
     order = np.argsort(times)
     return times[order], numbers[order]
-
-
-class _Written:
-    """The reading of a take that has a score."""
-
-    def __init__(
-        self, score: Score, sounded: Sequence[Sounded], line: BeatLine | None, tempo: float | None, options: Options
-    ) -> None:
-        written = alignment.tokens(score)
-        matches = alignment.align(written, sounded)
-        self.played = measures.gather(score, written, matches, sounded)
-        self.themes = [sounded[m.sounded] for m in matches if m.token is not None and written[m.token].place == -1]
-        anchors = self._anchors(score, written, matches, sounded, options)
-        playing = (sounded[0].start_s, sounded[-1].end_s)
-        self.line = line or beat.fitted_beat(
-            [place for place, _ in anchors], [time for _, time in anchors], playing_s=playing, tempo_bpm=tempo
-        )
-        fitted_start = float(np.floor(min((place for place, _ in anchors), default=0.0))) - 1.0
-        self.movements = [
-            measures.report_movement(
-                index,
-                played,
-                self.line,
-                self._beat(score, played, anchors, fitted_start if line is None else None, options),
-                options.beat_points,
-            )
-            for index, played in enumerate(self.played)
-        ]
-
-    def _anchors(
-        self,
-        score: Score,
-        written: Sequence[alignment.Token],
-        matches: Sequence[alignment.Match],
-        sounded: Sequence[Sounded],
-        options: Options,
-    ) -> list[tuple[float, float]]:
-        """(place in beats, time in seconds) of every theme note that sounded, at its beat point, in the order
-        played."""
-        moments = {
-            id(played.theme): (played, moment)
-            for played in self.played
-            if played.theme is not None
-            and (moment := measures.beat_time(played, beat_point(played.kind, options.beat_points))) is not None
-        }
-        anchors = []
-        for match in matches:
-            if match.token is None or match.resumed or written[match.token].place != -1:
-                continue
-            sound = sounded[match.sounded]
-            movement, moment = moments.get(id(sound), (None, sound.start_s))
-            theme = written[match.token].theme
-            if movement is not None and movement.written_movement is not None:
-                theme = movement.written_movement.first
-            anchors.append((float(score.themes[theme].onset), moment))
-        return anchors
-
-    def _beat(
-        self,
-        score: Score,
-        played: Played,
-        anchors: Sequence[tuple[float, float]],
-        fitted_start: float | None,
-        options: Options,
-    ) -> float | None:
-        """The time of the beat that `played` belongs to: its written place on the line, as its neighbours sit on it."""
-        if self.line is None or played.written_movement is None or not played.there:
-            return None
-        place = float(score.themes[played.written_movement.first].onset)
-        if fitted_start is not None:
-            return self.line.at(place - fitted_start)
-        moment = measures.beat_time(played, beat_point(played.kind, options.beat_points))
-        if moment is None:
-            return None
-        return self.line.at(place + _shift(self.line, anchors, moment))
-
-
-def _shift(line: BeatLine, anchors: Sequence[tuple[float, float]], time_s: float) -> float:
-    """By how many whole beats the written places lie before the line's, for what sounds around `time_s`.
-
-    The median over the nearest theme notes: one movement far off its beat is then late, not on the next beat.
-    """
-    nearest = sorted(anchors, key=lambda anchor: abs(anchor[1] - time_s))[:9]
-    return float(np.round(np.median([line.place(time) - place for place, time in nearest])))
-
-
-class _Free:
-    """The reading of free playing."""
-
-    def __init__(
-        self, sounded: Sequence[Sounded], line: BeatLine | None, tempo: float | None, options: Options
-    ) -> None:
-        self.played, self.themes = free.recognise(sounded)
-        moments = [measures.beat_time(p, beat_point(p.kind, options.beat_points)) for p in self.played]
-        starts = self._theme_moments(moments)
-        self.line = line or beat.free_beat(starts, playing_s=(sounded[0].start_s, sounded[-1].end_s), tempo_bpm=tempo)
-        self.movements = [
-            measures.report_movement(
-                index,
-                played,
-                self.line,
-                self.line.nearest(moment)[0] if self.line and moment is not None else None,
-                options.beat_points,
-            )
-            for index, (played, moment) in enumerate(zip(self.played, moments, strict=True))
-        ]
-
-    def _theme_moments(self, moments: Sequence[float | None]) -> list[float]:
-        """When each theme note's beat point sounds."""
-        with_movement = {id(p.theme): moment for p, moment in zip(self.played, moments, strict=True)}
-        return [
-            moment if (moment := with_movement.get(id(theme))) is not None else theme.start_s for theme in self.themes
-        ]
 
 
 def _instrument(fit: tuning.Fit, table: Tuning) -> Instrument:

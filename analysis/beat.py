@@ -26,6 +26,7 @@ _TAP_DEPTH: Final = 0.25
 _KNOWN_TEMPO: Final = 0.03
 #: A foot scatters by half of this; a chain of chance by twice as much.
 _MOST_SCATTER_S: Final = 0.010
+_MOST_COUNT_SCATTER_S: Final = 0.007
 
 
 @dataclass(frozen=True)
@@ -185,7 +186,7 @@ def _accept(
     elif before >= 3:
         keep = times < start_s + 0.5 * period_s
         times, numbers = times[keep], numbers[keep]
-        if np.median(found.strength[members[keep]]) < 2.0:
+        if np.median(found.strength[members[keep]]) < 2.0 or not _like_a_metronome(times, numbers):
             return None
         source = "count-in"
     else:
@@ -200,6 +201,12 @@ def _scatter_s(times: NDArray[np.float64], numbers: NDArray[np.int64]) -> float:
     """How far strokes lie from a smooth line through them, in seconds: the median."""
     line = _local_line(times, numbers, numbers.astype(float), 6.0) if times.size >= 6 else times
     return float(np.median(np.abs(times - line)))
+
+
+def _like_a_metronome(times: NDArray[np.float64], numbers: NDArray[np.int64]) -> bool:
+    """Whether the strokes of a count-in lie as evenly as clicks or taps do: a voice that counts does not."""
+    off = np.abs(times - np.polyval(np.polyfit(numbers, times, 1), numbers))
+    return bool(np.median(off) < _MOST_COUNT_SCATTER_S and off.max() < 2.5 * _MOST_COUNT_SCATTER_S)
 
 
 def _per_beat(strokes_bpm: float, tempo_bpm: float | None) -> float:
@@ -279,29 +286,34 @@ def fitted_beat(
 ) -> BeatLine | None:
     """A smooth tempo line through notes that should fall on `places` (in beats) and sounded at `times_s`.
 
-    Robust: a note far off the line counts for nothing, so that the faults the line must show do not bend it. None for
-    fewer than three notes.
+    None for fewer than three notes.
     """
     x, y = np.asarray(places, dtype=float), np.asarray(times_s, dtype=float)
     if x.size < 3 or np.ptp(x) <= 0:
         return None
     slope = _typical_slope(x, y, tempo_bpm)
-    start = float(np.median(y - slope * x))
+    curve = fitted_line(x, y, slope)
+    first = np.floor(x.min()) - 1
+    last = max(np.ceil(x.max()), np.ceil(x.max() + (playing_s[1] - y.max()) / slope)) + 1
+    return BeatLine("fitted", np.asarray(np.polyval(curve, np.arange(first, last + 1)), dtype=np.float64))
+
+
+def fitted_line(x: NDArray[np.float64], y: NDArray[np.float64], slope: float) -> NDArray[np.float64]:
+    """A polynomial from places `x` in beats to times `y` in seconds, about `slope` seconds a beat, highest power first.
+
+    Robust: a note far off the line counts for nothing, so that the faults the line must show do not bend it.
+    """
+    curve = np.array([slope, float(np.median(y - slope * x))])
+    straight = curve
     degree = 2 if np.ptp(x) >= 12 and x.size >= 10 else 1
-    curve = np.array([slope, start])
     for scale in (0.30, 0.15, 0.08, 0.04, 0.03, 0.03):
         off = y - np.polyval(curve, x)
-        width = scale * slope
-        weight = 1.0 / (1.0 + (off / width) ** 2) ** 2
+        weight = 1.0 / (1.0 + (off / (scale * slope)) ** 2) ** 2
         if np.sum(weight > 0.25) < 3:
             break
         curve = np.polyfit(x, y, degree if scale < 0.1 else 1, w=np.sqrt(weight) + 1e-6)
-    first = np.floor(x.min()) - 1
-    last = max(np.ceil(x.max()), np.ceil(x.max() + (playing_s[1] - y.max()) / slope)) + 1
-    line = np.polyval(curve, np.arange(first, last + 1))
-    if np.any(np.diff(line) <= 0.2 * slope):
-        line = np.polyval(np.array([slope, start]), np.arange(first, last + 1))
-    return BeatLine("fitted", line)
+    steps = np.diff(np.polyval(curve, np.arange(np.floor(x.min()) - 1, np.ceil(x.max()) + 2)))
+    return straight if np.any(steps <= 0.2 * slope) else curve
 
 
 def _typical_slope(x: NDArray[np.float64], y: NDArray[np.float64], tempo_bpm: float | None) -> float:

@@ -1,0 +1,156 @@
+"""The reading of what sounded: which written movement is which, or which movements they are, and the beat they meet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis import alignment, beat, free, measures, runs
+from analysis.beat import BeatLine
+from analysis.measures import Played
+from analysis.movements import beat_point
+from analysis.notes import Sounded
+from analysis.report import MovementReport
+from analysis.runs import Anchor, Run
+from analysis.score import Score
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A beat that is heard: its line, the strokes that make it (k,) and all strokes like them (n,), in seconds."""
+
+    line: BeatLine
+    strokes_s: NDArray[np.float64]
+    all_s: NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """The movements as played and as reported, the theme notes, and the beat line."""
+
+    played: list[Played]
+    themes: list[Sounded]
+    line: BeatLine | None
+    movements: list[MovementReport]
+
+
+def written(
+    score: Score,
+    sounded: Sequence[Sounded],
+    heard: Heard | None,
+    *,
+    tempo_bpm: float | None,
+    beat_points: Mapping[str, str],
+) -> Reading:
+    """The reading of a take that has a score."""
+    tokens = alignment.tokens(score)
+    matches = alignment.align(tokens, sounded)
+    played = measures.gather(score, tokens, matches, sounded)
+    themes = [sounded[m.sounded] for m in matches if m.token is not None and tokens[m.token].place == -1]
+    stretches = runs.split(_anchors(score, tokens, matches, sounded, played, beat_points))
+    line = heard.line if heard is not None else None
+    if heard is not None and heard.line.source == "count-in":
+        line = runs.carried_on(heard.line, stretches, heard.all_s)
+    elif line is None:
+        line = runs.fitted(stretches, until_s=sounded[-1].end_s, tempo_bpm=tempo_bpm)
+    movements = [
+        measures.report_movement(index, entry, line, _beat_of(score, entry, line, stretches, beat_points), beat_points)
+        for index, entry in enumerate(played)
+    ]
+    return Reading(played, themes, line, movements)
+
+
+def _anchors(
+    score: Score,
+    tokens: Sequence[alignment.Token],
+    matches: Sequence[alignment.Match],
+    sounded: Sequence[Sounded],
+    played: Sequence[Played],
+    beat_points: Mapping[str, str],
+) -> list[Anchor]:
+    """Every theme note that sounded, at its beat point, in the order played."""
+    moments = {
+        id(entry.theme): (entry, moment)
+        for entry in played
+        if entry.theme is not None
+        and (moment := measures.beat_time(entry, beat_point(entry.kind, beat_points))) is not None
+    }
+    anchors: list[Anchor] = []
+    silence = 0.0
+    for match in matches:
+        sound = sounded[match.sounded]
+        if match.sounded:
+            silence = max(silence, sound.start_s - sounded[match.sounded - 1].end_s)
+        if match.token is None or match.resumed or tokens[match.token].place != -1:
+            continue
+        movement, moment = moments.get(id(sound), (None, sound.start_s))
+        theme = tokens[match.token].theme
+        if movement is not None and movement.written_movement is not None:
+            theme = movement.written_movement.first
+        rested = silence > runs.STOP_S and not _rest_before(score, theme)
+        anchors.append(Anchor(float(score.themes[theme].onset), moment, rested))
+        silence = 0.0
+    return anchors
+
+
+def _rest_before(score: Score, theme: int) -> bool:
+    """Whether a rest is written before theme note number `theme`."""
+    if theme == 0:
+        return False
+    before = score.themes[theme - 1]
+    return before.onset + before.duration < score.themes[theme].onset
+
+
+def _beat_of(
+    score: Score,
+    played: Played,
+    line: BeatLine | None,
+    stretches: Sequence[Run],
+    beat_points: Mapping[str, str],
+) -> float | None:
+    """The time of the beat that `played` belongs to: its written place on the line, as its neighbours sit on it."""
+    if line is None or played.written_movement is None or not played.there:
+        return None
+    moment = measures.beat_time(played, beat_point(played.kind, beat_points))
+    if moment is None or not stretches:
+        return None
+    place = float(score.themes[played.written_movement.first].onset)
+    return line.at(place + _shift(line, stretches, moment))
+
+
+def _shift(line: BeatLine, stretches: Sequence[Run], time_s: float) -> float:
+    """By how many whole beats the written places lie before the line's, for what sounds around `time_s`.
+
+    The median over the nearest theme notes of its run: one movement far off its beat is then late, not on the next
+    beat.
+    """
+    own = min(stretches, key=lambda run: max(run.times_s[0] - time_s, time_s - run.times_s[-1], 0.0))
+    nearest = sorted(own.anchors, key=lambda anchor: abs(anchor.time_s - time_s))[:9]
+    return float(np.round(np.median([line.place(anchor.time_s) - anchor.place for anchor in nearest])))
+
+
+def unwritten(
+    sounded: Sequence[Sounded],
+    heard: Heard | None,
+    *,
+    tempo_bpm: float | None,
+    beat_points: Mapping[str, str],
+) -> Reading:
+    """The reading of free playing."""
+    played, themes = free.recognise(sounded)
+    moments = [measures.beat_time(entry, beat_point(entry.kind, beat_points)) for entry in played]
+    with_movement = {id(entry.theme): moment for entry, moment in zip(played, moments, strict=True)}
+    starts = [moment if (moment := with_movement.get(id(theme))) is not None else theme.start_s for theme in themes]
+    line = heard.line if heard is not None else None
+    if line is None:
+        line = beat.free_beat(starts, playing_s=(sounded[0].start_s, sounded[-1].end_s), tempo_bpm=tempo_bpm)
+    movements = [
+        measures.report_movement(
+            index, entry, line, line.nearest(moment)[0] if line and moment is not None else None, beat_points
+        )
+        for index, (entry, moment) in enumerate(zip(played, moments, strict=True))
+    ]
+    return Reading(played, themes, line, movements)
