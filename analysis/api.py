@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import beat, notes, percussion, presence, readings, spectra, tuning
+from analysis import beat, comparison, notes, percussion, presence, readings, spectra, tuning
 from analysis.beat import BeatLine
 from analysis.chanter import Note, Tuning, cents, table_cents
 from analysis.judgement import Tolerances, judge
@@ -94,7 +94,7 @@ def analyse_sound(
         "summary": {"movements": 0, "clean": 0, "offset_median_ms": None, "offset_spread_ms": None, "by_approach": {}},
     }
     tell(STAGES[3], 1.0)
-    return judge(report, chosen.tolerances)
+    return judge(comparison.completed(report, score, tuning=chosen.tuning), chosen.tolerances)
 
 
 def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:

@@ -8,6 +8,7 @@ Am. 31, 1959, 759-767). The others are common practice with no source: the tutor
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from statistics import median
@@ -121,21 +122,36 @@ def is_clean(movement: MovementReport) -> bool:
 
 def summarise(movements: list[MovementReport]) -> Summary:
     """Counts and offsets over `movements`, whole and by the note approached from."""
-    offsets = [m["beat_offset_ms"] for m in movements if m["beat_offset_ms"] is not None]
-    middle = median(offsets) if offsets else None
-    # The median distance from the median, scaled to agree with the standard deviation of even scatter.
-    spread = 1.4826 * median(abs(o - middle) for o in offsets) if middle is not None else None
-    by_approach: dict[str, ApproachSummary] = {}
+    groups: dict[str, list[MovementReport]] = {}
     for movement in movements:
-        entry = by_approach.setdefault(movement["from"] or "start", {"movements": 0, "clean": 0, "flags": {}})
-        entry["movements"] += 1
-        entry["clean"] += is_clean(movement)
-        for flag in movement["flags"]:
-            entry["flags"][flag] = entry["flags"].get(flag, 0) + 1
+        groups.setdefault(movement["from"] or "start", []).append(movement)
+    middle, spread = _offsets(movements)
     return {
         "movements": len(movements),
         "clean": sum(is_clean(movement) for movement in movements),
-        "offset_median_ms": None if middle is None else round(middle, 1),
-        "offset_spread_ms": None if spread is None else round(spread, 1),
-        "by_approach": by_approach,
+        "offset_median_ms": middle,
+        "offset_spread_ms": spread,
+        "by_approach": {approach: _by_approach(group) for approach, group in groups.items()},
     }
+
+
+def _by_approach(movements: list[MovementReport]) -> ApproachSummary:
+    middle, spread = _offsets(movements)
+    return {
+        "movements": len(movements),
+        "clean": sum(is_clean(movement) for movement in movements),
+        "flags": dict(Counter(flag for movement in movements for flag in movement["flags"])),
+        "offset_median_ms": middle,
+        "offset_spread_ms": spread,
+    }
+
+
+def _offsets(movements: list[MovementReport]) -> tuple[float | None, float | None]:
+    """Median and spread of the offsets against the beat in ms, None where no beat is known."""
+    offsets = [m["beat_offset_ms"] for m in movements if m["beat_offset_ms"] is not None]
+    if not offsets:
+        return None, None
+    middle = median(offsets)
+    # The median distance from the median, scaled to agree with the standard deviation of even scatter.
+    spread = 1.4826 * median(abs(offset - middle) for offset in offsets)
+    return round(middle, 1), round(spread, 1)

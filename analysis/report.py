@@ -2,7 +2,8 @@
 this file.
 
 Beyond the fixed keys a report carries what a later judgement needs (`measures` in each movement), so that a change of
-tolerance never decodes audio again.
+tolerance never decodes audio again, and what is compared across the take (`comparison`, `steadiness`, cents from both
+tables, offsets by approach). Reports stored before a key was added lack it: such keys are `NotRequired`.
 """
 
 from __future__ import annotations
@@ -32,15 +33,28 @@ class Recording(TypedDict):
 
 
 class NoteTuning(TypedDict):
+    """A held note. `cents` from the chosen table, `older_cents` and `harmonic_cents` from each of the published two."""
+
     hz: float
     cents: float
     wobble_cents: float | None
+    older_cents: NotRequired[float]
+    harmonic_cents: NotRequired[float]
+
+
+class Steadiness(TypedDict):
+    """How far the pitch of held notes wavers, in cents: over the take, and of the note that wavers most."""
+
+    wobble_cents: float
+    worst: str
+    worst_cents: float
 
 
 class Instrument(TypedDict):
     kind: Literal["practice chanter", "pipes"]
     low_a_hz: float
     notes: dict[str, NoteTuning]
+    steadiness: NotRequired[Steadiness | None]
 
 
 class Beat(TypedDict):
@@ -107,10 +121,62 @@ MovementReport = TypedDict(
 )
 
 
+Pair = TypedDict(
+    "Pair",
+    {
+        # A single gracenote and the first gracenote of a doubling on the same note from the same approach; `single` and
+        # `doubling` are indices of movements. Offsets are where that gracenote meets the beat (as doublings of this
+        # take are measured), None where no beat is known. Differences: the doubling's less the single's.
+        "on": str,
+        "from": str,
+        "gracenote": str,
+        "single": int,
+        "doubling": int,
+        "single_length_ms": float,
+        "doubling_length_ms": float,
+        "length_difference_ms": float,
+        "single_offset_ms": float | None,
+        "doubling_offset_ms": float | None,
+        "offset_difference_ms": float | None,
+    },
+)
+
+
+class DotCut(TypedDict):
+    """The short theme note of a dot-cut figure, as it sounded before the movement of index `movement`.
+
+    `share`: its length as a share of the beat, None where no beat is known; `written_share`: as it is written, None in
+    free playing, where a short note after a long one is taken for one.
+    """
+
+    movement: int
+    note: str
+    start_s: float
+    length_ms: float
+    share: float | None
+    written_share: float | None
+
+
+class DotCutSummary(TypedDict):
+    notes: int
+    length_median_ms: float
+    share_median: float | None
+
+
+class Comparison(TypedDict):
+    """What is read across movements: pairs in the order of their doublings, cut notes in the order played."""
+
+    pairs: list[Pair]
+    dot_cuts: list[DotCut]
+    dot_cuts_by_approach: dict[str, DotCutSummary]
+
+
 class ApproachSummary(TypedDict):
     movements: int
     clean: int
     flags: dict[str, int]
+    offset_median_ms: NotRequired[float | None]
+    offset_spread_ms: NotRequired[float | None]
 
 
 class Summary(TypedDict):
@@ -129,3 +195,4 @@ class Report(TypedDict):
     notes: list[SoundedNote]
     movements: list[MovementReport]
     summary: Summary
+    comparison: NotRequired[Comparison]

@@ -1,4 +1,5 @@
 import copy
+import time
 
 import numpy as np
 import pytest
@@ -139,5 +140,27 @@ def test_the_summary_counts_by_approach():
     entries = [movement(CLEAN), movement("A:1050 g:45 e:60 f:45 e:800 A:1000")]
     summary = summarise(entries)
     assert (summary["movements"], summary["clean"]) == (2, 1)
-    assert summary["by_approach"] == {"low A": {"movements": 2, "clean": 1, "flags": {"late": 1}}}
+    (name, entry), *others = summary["by_approach"].items()
+    assert (name, others) == ("low A", [])
+    assert (entry["movements"], entry["clean"], entry["flags"]) == (2, 1, {"late": 1})
     assert summary["offset_median_ms"] == pytest.approx(50.0, abs=0.2)
+
+
+def test_offsets_are_summed_up_by_approach():
+    late = movement("A:1050 g:45 e:60 f:45 e:800 A:1000")
+    others = [{**movement(CLEAN), "from": "B"}, {**movement(CLEAN), "from": None, "beat_offset_ms": None}]
+    found = summarise([late, *others])["by_approach"]
+    assert found["low A"]["offset_median_ms"] == pytest.approx(100.0, abs=0.2)
+    assert found["low A"]["offset_spread_ms"] == 0.0
+    assert found["B"]["offset_median_ms"] == pytest.approx(0.0, abs=0.2)
+    assert found["start"]["offset_median_ms"] is None
+    assert found["start"]["offset_spread_ms"] is None
+
+
+def test_judging_a_hundred_thousand_movements_again_takes_seconds(sample_report):
+    reports = [sample_report] * (100_000 // len(sample_report["movements"]) + 1)
+    limits = [tolerances("strict"), tolerances("gentle")]
+    began = time.perf_counter()
+    judged = [judge(report, limits[number % 2]) for number, report in enumerate(reports)]
+    assert time.perf_counter() - began < 10.0
+    assert judged[0]["summary"]["clean"] < judged[1]["summary"]["clean"]
