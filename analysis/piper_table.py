@@ -91,7 +91,13 @@ def _movements(movements: Iterable[MovementReport]) -> str:
         )
     if len(rows) == 1:
         return "No movements: only theme notes were heard."
-    return _columns(rows)
+    return _columns(_filled(rows))
+
+
+def _filled(rows: list[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """`rows` without the columns that are empty under their heading, such as the bar in free playing."""
+    kept = [column for column in range(len(rows[0])) if any(row[column] for row in rows[1:])]
+    return [tuple(row[column] for column in kept) for row in rows]
 
 
 def _columns(rows: list[tuple[str, ...]]) -> str:
@@ -180,9 +186,10 @@ def _pairs(pairs: list[Pair]) -> str:
         head += f", {_later(median(offsets))}"
     rows: list[tuple[str, ...]] = [("on", "from", "single, to beat", "doubling, to beat", "the doubling's is")]
     for pair in pairs:
-        apart = [_longer(pair["length_difference_ms"])]
-        if pair["offset_difference_ms"] is not None:
-            apart.append(_later(pair["offset_difference_ms"]))
+        # Of the numbers as printed, so that the line agrees with itself.
+        apart = [_longer(round(pair["doubling_length_ms"]) - round(pair["single_length_ms"]))]
+        if pair["single_offset_ms"] is not None and pair["doubling_offset_ms"] is not None:
+            apart.append(_later(round(pair["doubling_offset_ms"]) - round(pair["single_offset_ms"])))
         single = _gracenote(pair["single_length_ms"], pair["single_offset_ms"])
         doubling = _gracenote(pair["doubling_length_ms"], pair["doubling_offset_ms"])
         rows.append((pair["on"], pair["from"], single, doubling, ", ".join(apart)))

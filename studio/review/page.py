@@ -7,6 +7,7 @@ from typing import Any, TypedDict, cast
 from django.urls import reverse
 from django.utils import timezone
 
+from analysis import comparison
 from analysis.chanter import LABELS
 from analysis.report import MovementReport, Report
 from analysis.score import ScoreError, parse_abc
@@ -73,7 +74,7 @@ def _movement(entry: MovementReport, standard: wording.Standard) -> MovementData
 
 
 def summary(take: Take) -> dict[str, Any]:
-    """The take's counts, beat and tuning in words, and the rows by the note approached from."""
+    """The take's counts, beat and tuning in words, the rows by the note approached from, and what is compared."""
     report = report_of(take)
     counts = report["summary"]["by_approach"]
     rows = [
@@ -98,8 +99,31 @@ def summary(take: Take) -> dict[str, Any]:
         "beat": wording.beat_words(report["beat"]["source"]),
         "tempo": None if tempo is None else round(tempo),
         "by_approach": rows,
+        **_compared(report),
         "instrument": report["instrument"]["kind"],
         "low_a_hz": report["instrument"]["low_a_hz"],
+    }
+
+
+def _compared(report: Report) -> dict[str, Any]:
+    """Doublings beside single gracenotes, and cut notes by the note they are."""
+    found = comparison.of(report)
+    cuts: dict[str, list[str]] = {note: [] for note in found["dot_cuts_by_approach"]}
+    for cut in found["dot_cuts"]:
+        cuts[cut["note"]].append(wording.cut_words(cut))
+    return {
+        "pairs": [
+            {
+                "on": pair["on"],
+                "approach": pair["from"],
+                "single_ms": round(pair["single_length_ms"]),
+                "doubling_ms": round(pair["doubling_length_ms"]),
+                "words": wording.pair_words(pair),
+            }
+            for pair in found["pairs"]
+        ],
+        "cuts": [{"approach": note, "words": words} for note, words in cuts.items()],
+        "cuts_written": wording.written_cut_words(found["dot_cuts"]),
     }
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from analysis.judgement import SURE, Tolerances
-from analysis.report import BeatSource, Flag, MovementReport, Report, ShortNote, SoundedNote
+from analysis.report import BeatSource, DotCut, Flag, MovementReport, Pair, Report, ShortNote, SoundedNote
 
 Verdict = Literal["clean", "fault", "unsure"]
 
@@ -280,3 +280,32 @@ def summary_words(report: Report) -> str:
     side = "on" if abs(middle) < 5 else f"{abs(middle):.0f} ms {'after' if middle > 0 else 'before'}"
     beat = "the steady line" if report["beat"]["source"] == "fitted" else "the beat"
     return f"{words} Typically {side} {beat}, with a spread of {spread:.0f} ms."
+
+
+def pair_words(pair: Pair) -> str:
+    """How a doubling's first gracenote differs from the single one, such as ``5 ms longer, 12 ms later``.
+
+    Reckoned from whole milliseconds, so that it agrees with the lengths beside it.
+    """
+    words = [_apart(pair["single_length_ms"], pair["doubling_length_ms"], "longer", "shorter", "as long")]
+    single, doubling = pair["single_offset_ms"], pair["doubling_offset_ms"]
+    if single is not None and doubling is not None:
+        words.append(_apart(single, doubling, "later", "sooner", "at the same place"))
+    return ", ".join(words)
+
+
+def _apart(single_ms: float, doubling_ms: float, more: str, less: str, same: str) -> str:
+    difference = round(doubling_ms) - round(single_ms)
+    return same if difference == 0 else f"{abs(difference)} ms {more if difference > 0 else less}"
+
+
+def cut_words(cut: DotCut) -> str:
+    """A cut note's length, such as ``21 % (237 ms)``: its share of the beat where that is known."""
+    length = f"{cut['length_ms']:.0f} ms"
+    return length if cut["share"] is None else f"{100.0 * cut['share']:.0f} % ({length})"
+
+
+def written_cut_words(cuts: Sequence[DotCut]) -> str:
+    """What is written for them, such as ``25 %``; empty in free playing."""
+    shares = sorted({cut["written_share"] for cut in cuts if cut["written_share"] is not None})
+    return " or ".join(f"{100.0 * share:.0f} %" for share in shares)

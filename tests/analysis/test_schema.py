@@ -10,6 +10,8 @@ from analysis.report import FLAGS
 from analysis.schema import PATH, SchemaError, validate
 
 SAMPLE = json.loads((Path(__file__).parents[1] / "data" / "sample_report.json").read_text())
+#: Keys that reports stored before them lack.
+ADDED = {"comparison"}
 
 
 def test_the_sample_report_is_valid():
@@ -47,7 +49,32 @@ def test_a_wrong_value_is_named_by_its_place(place, value):
         validate(report)
 
 
-@pytest.mark.parametrize("key", sorted(SAMPLE))
+def test_keys_added_since_may_be_missing():
+    validate({name: value for name, value in SAMPLE.items() if name not in ADDED})
+
+
+@pytest.mark.parametrize(
+    ("place", "value"),
+    [
+        (["comparison", "pairs", 0, "single_length_ms"], -1.0),
+        (["comparison", "pairs", 0, "on"], "low C"),
+        (["comparison", "dot_cuts"], {}),
+        (["instrument", "steadiness"], 5.0),
+        (["instrument", "notes", "E", "older_cents"], None),
+        (["summary", "by_approach", "B", "offset_spread_ms"], -1.0),
+    ],
+)
+def test_where_they_are_they_keep_to_the_schema(place, value):
+    report = copy.deepcopy(SAMPLE)
+    inner = report
+    for part in place[:-1]:
+        inner = inner[part]
+    inner[place[-1]] = value
+    with pytest.raises(SchemaError, match=str(place[0])):
+        validate(report)
+
+
+@pytest.mark.parametrize("key", sorted(set(SAMPLE) - ADDED))
 def test_a_missing_key_is_named(key):
     with pytest.raises(SchemaError, match=key):
         validate({name: value for name, value in SAMPLE.items() if name != key})

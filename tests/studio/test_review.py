@@ -212,6 +212,59 @@ def test_a_movement_that_was_not_played_stands_where_it_belonged(sample_report):
     assert 3 not in parts(sample_report)["movements"]["customdata"]
 
 
+def test_doublings_stand_beside_single_gracenotes(client_for, tutor, ready_take, address):
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "beside the single one" in page
+    assert page.count("ms longer") + page.count("ms shorter") == 7
+    assert re.search(
+        r'<th scope="row">E from C</th><td class="count">46 ms</td><td class="count">109 ms</td>'
+        r"<td>63 ms longer, 10 ms later</td>",
+        page,
+    )
+    assert "Cut notes" not in page
+
+
+def test_cut_notes_are_shares_of_the_beat(client_for, tutor, ready_take, address):
+    cut = {"movement": 0, "note": "low A", "start_s": 1.0, "length_ms": 200.4, "share": 0.204, "written_share": 0.25}
+    ready_take.report["comparison"] = {
+        "pairs": [],
+        "dot_cuts": [cut, {**cut, "movement": 1, "share": None}],
+        "dot_cuts_by_approach": {"low A": {"notes": 2, "length_median_ms": 200.4, "share_median": 0.204}},
+    }
+    ready_take.save()
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "Share of the beat, 25 % as written" in page
+    assert '<th scope="row">low A</th><td class="count">20 % (200 ms), 200 ms</td>' in page
+    assert "beside the single one" not in page
+
+
+def test_reports_stored_before_anything_was_compared_show_pairs_as_well(client_for, tutor, ready_take, address):
+    ready_take.report = {key: value for key, value in ready_take.report.items() if key != "comparison"}
+    ready_take.save()
+    assert "63 ms longer, 10 ms later" in client_for(tutor).get(address("take")).content.decode()
+    for movement in ready_take.report["movements"]:
+        movement.pop("measures")
+    ready_take.save()
+    page = client_for(tutor).get(address("take"))
+    assert page.status_code == 200
+    assert "beside the single one" not in page.content.decode()
+
+
+@pytest.mark.parametrize(
+    ("lengths", "offsets", "words"),
+    [
+        ((45.4, 60.6), (1.0, 13.2), "16 ms longer, 12 ms later"),
+        ((60.0, 45.0), (5.0, -5.0), "15 ms shorter, 10 ms sooner"),
+        ((45.4, 44.6), (3.0, 3.4), "as long, at the same place"),
+        ((45.0, 47.0), (None, None), "2 ms longer"),
+    ],
+)
+def test_a_pair_in_words(lengths, offsets, words):
+    pair = dict(zip(("single_length_ms", "doubling_length_ms"), lengths, strict=True))
+    pair |= dict(zip(("single_offset_ms", "doubling_offset_ms"), offsets, strict=True))
+    assert wording.pair_words(pair) == words
+
+
 # Words
 
 #: Around the crossing noise of `spoken`, each running into the next.
