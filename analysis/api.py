@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import beat, comparison, notes, percussion, presence, readings, spectra, tuning
+from analysis import beat, comparison, notes, octaves, percussion, presence, readings, spectra, tuning
 from analysis.beat import BeatLine
 from analysis.chanter import Note, Tuning, cents, table_cents
 from analysis.judgement import Tolerances, judge
@@ -75,6 +75,8 @@ def analyse_sound(
         sounded = _notes(samples, fit, None)
     if not sounded:
         raise SoundError(_NO_CHANTER)
+    if score is not None and score.themes:
+        sounded = octaves.by_score(sounded, score, fit.heard)
     tell(STAGES[3], 0.9)
     if score is not None and score.themes:
         reading = readings.written(score, sounded, heard, tempo_bpm=tempo, beat_points=chosen.beat_points)

@@ -8,6 +8,7 @@ ghost. The path is found with librosa's Viterbi decoder over nine notes and rest
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Final
@@ -49,6 +50,23 @@ class Weights:
     own: Floats
     ground: Floats
     strokes: Floats
+
+
+def in_octave(weights: Weights, held: NDArray[np.int8], heard: Sequence[bool]) -> Weights:
+    """`weights` with what a note that was never held took of the one an octave away given back where that is held.
+
+    The harmonics of the upper are harmonics of the lower; where a long window (`held`, the note of each frame or -1)
+    has told which of the two sounds, a guess must not say otherwise. `heard`: which notes were held anywhere.
+    """
+    notes, own = weights.notes.copy(), weights.own.copy()
+    for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
+        for known, guessed in ((low, high), (high, low)):
+            if not heard[guessed]:
+                where = held == known
+                notes[where, known] += notes[where, guessed]
+                own[where, known] += own[where, guessed]
+                notes[where, guessed] = own[where, guessed] = 0.0
+    return replace(weights, notes=notes, own=own)
 
 
 def weigh_again(sound: Listening, templates: Templates, before: Weights, where: NDArray[np.bool_]) -> Weights:

@@ -58,12 +58,12 @@ def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> lis
         sound = templates.doubting(sound, kind)
     known, held = templates.first(sound, fit)
     weights = decoding.weigh(sound, known)
-    share, found, room = _decoded(weights, echo.DRY, fit, sound.hop_s)
+    share, found, room = _decoded(decoding.in_octave(weights, held, fit.heard), echo.DRY, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
         again = decoding.unsettled(found, share, sound.hop_s)
         weights = decoding.weigh_again(sound, known, weights, again)
-        share, found, room = _decoded(weights, room, fit, sound.hop_s)
+        share, found, room = _decoded(decoding.in_octave(weights, held, fit.heard), room, fit, sound.hop_s)
     known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
     found = _only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):

@@ -19,6 +19,7 @@ from analysis.spectra import Floats
 _LEAST_HELD_S: Final = 0.8
 _LEAST_RUN_S: Final = 0.15
 _LEAST_HARMONIC: Final = 0.55
+_LEAST_OVER_DRONES: Final = 0.75
 _MOST_SLOPE_DB_PER_S: Final = 9.0
 _LOWEST_HZ: Final = 120.0
 _MOST_FRAMES: Final = 400
@@ -40,15 +41,27 @@ def is_chanter(samples: Floats, fit: tuning.Fit) -> bool:
     if fit.drone_hz is None:
         frames = np.concatenate([np.arange(start + 1, stop - 1) for start, stop in held])
         picked = frames[:: max(1, frames.size // _MOST_FRAMES)]
-        if float(np.median(harmonic_shares(samples, fit, picked))) < _LEAST_HARMONIC:
+        shares = harmonic_shares(samples, fit, picked)
+        if float(np.median(shares)) < _LEAST_HARMONIC and not _over_drones(samples, fit, picked):
             return False
     slopes = [_slope(samples, start, stop) for start, stop in held]
     return abs(float(np.median(slopes))) < _MOST_SLOPE_DB_PER_S
 
 
-def harmonic_shares(samples: Floats, fit: tuning.Fit, frames: np.ndarray) -> np.ndarray:
+def _over_drones(samples: Floats, fit: tuning.Fit, frames: np.ndarray) -> bool:
+    """Whether pipes sound over drones that could not be told from the notes, in hum or with the lowest parts cut
+    off."""
+    if fit.kind != "pipes":
+        return False
+    shares = harmonic_shares(samples, fit, frames, drone_hz=fit.low_a_hz / 4.0)
+    return float(np.median(shares)) > _LEAST_OVER_DRONES
+
+
+def harmonic_shares(
+    samples: Floats, fit: tuning.Fit, frames: np.ndarray, *, drone_hz: float | None = None
+) -> np.ndarray:
     """For each of the long `frames` (k,), the share of its level above the noise that lies on harmonics of its
-    fundamental."""
+    fundamental, or of a bass drone of `drone_hz`."""
     taper = np.hanning(tuning.WINDOW).astype(np.float32)
     padded = np.pad(samples, tuning.WINDOW)
     hz = np.fft.rfftfreq(tuning.SIZE, 1.0 / spectra.RATE_HZ)
@@ -60,6 +73,9 @@ def harmonic_shares(samples: Floats, fit: tuning.Fit, frames: np.ndarray) -> np.
         level = np.maximum(level - 2.0 * np.median(level), 0.0)
         number = hz / fit.frame_hz[frame]
         on = (np.abs(number - np.round(number)) * fit.frame_hz[frame] < np.maximum(16.0, 0.012 * hz)) & (number > 0.5)
+        if drone_hz is not None:
+            line = hz / drone_hz
+            on |= (np.abs(line - np.round(line)) * drone_hz < 12.0) & (line > 0.5)
         result[index] = level[wanted & on].sum() / max(float(level[wanted].sum()), 1e-12)
     return result
 

@@ -28,6 +28,8 @@ LOW_HZ: Final = 150.0
 HIGH_HZ: Final = 6200.0
 _LEAST_FRAMES: Final = 6
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
+#: A guess lies this far from every note that is known.
+_APART_CENTS: Final = 65.0
 _BANDS: Final = 5
 #: How much finer than a spectrum's bins the shape of a line is known.
 _FINE: Final = 8
@@ -152,7 +154,8 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             rows.append(known[note])
             owners.append(note)
         else:
-            guesses = _guesses(fit.hz[note], sound, level) + _neighbours(note, known, fit, sound, grounds[0])
+            guesses = _guesses(_pitches(note, known, fit), sound, level)
+            guesses += _neighbours(note, known, fit, sound, grounds[0])
             rows.extend(guesses)
             owners.extend([note] * len(guesses))
     return _with_others(rows, owners, grounds, level, sound), held
@@ -179,15 +182,23 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
     return grounds if droning.sum() * sound.hop_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
 
 
-def _guesses(hz: float, sound: Listening, level: float) -> list[Floats]:
-    """Templates for a note of `hz` that was not held: its harmonics, at several pitches and in several bands.
+def _pitches(note: int, known: dict[int, Floats], fit: tuning.Fit) -> list[float]:
+    """Where in hertz a note that was not held may lie: about its place, and not on top of a note that is known."""
+    pitches = [fit.hz[note] * 2.0 ** (cents / 1200.0) for cents in _GUESSES_CENTS]
+    away = [min((abs(1200.0 * np.log2(hz / fit.hz[other])) for other in known), default=np.inf) for hz in pitches]
+    clear = [hz for hz, cents in zip(pitches, away, strict=True) if cents > _APART_CENTS]
+    return clear or [pitches[int(np.argmax(away))]]
+
+
+def _guesses(pitches: list[float], sound: Listening, level: float) -> list[Floats]:
+    """Templates for a note at one of `pitches` that was not held: its harmonics, at each and in several bands.
 
     Which of its harmonics are strong nobody knows before it was heard, and another note's envelope misleads; in bands,
     each with a weight of its own, they take whatever envelope they meet, and still only where the harmonics lie.
     """
     guesses = []
-    for cents in _GUESSES_CENTS:
-        comb = harmonics(hz * 2.0 ** (cents / 1200.0), sound)
+    for hz in pitches:
+        comb = harmonics(hz, sound)
         for band in _bands(sound.hz):
             shaped = comb * band
             guesses.append(np.asarray(shaped * (level / max(float(shaped.sum()), 1e-9)), dtype=np.float32))
@@ -199,9 +210,7 @@ def _neighbours(note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Lis
     guesses = []
     for neighbour in [*[n for n in known if n < note][-1:], *[n for n in known if n > note][:1]]:
         own = np.maximum(known[neighbour] - ground, 0.0)
-        for cents in _GUESSES_CENTS:
-            ratio = fit.hz[note] / fit.hz[neighbour] * 2.0 ** (cents / 1200.0)
-            guesses.append(ground + moved(own, sound.hz, ratio))
+        guesses += [ground + moved(own, sound.hz, hz / fit.hz[neighbour]) for hz in _pitches(note, known, fit)]
     return guesses
 
 
