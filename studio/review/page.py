@@ -111,7 +111,9 @@ def _compared(report: Report) -> dict[str, Any]:
     cuts: dict[str, list[str]] = {note: [] for note in found["dot_cuts_by_approach"]}
     for cut in found["dot_cuts"]:
         cuts[cut["note"]].append(wording.cut_words(cut))
+    on = {pair["on"] for pair in found["pairs"]}
     return {
+        "pairs_on": on.pop() if len(on) == 1 else "",
         "pairs": [
             {
                 "on": pair["on"],

@@ -296,7 +296,8 @@ def pair_words(pair: Pair) -> str:
 
 def _apart(single_ms: float, doubling_ms: float, more: str, less: str, same: str) -> str:
     difference = round(doubling_ms) - round(single_ms)
-    return same if difference == 0 else f"{abs(difference)} ms {more if difference > 0 else less}"
+    # A number is never parted from its unit: on a phone these words wrap.
+    return same if difference == 0 else f"{abs(difference)}\N{NO-BREAK SPACE}ms {more if difference > 0 else less}"
 
 
 def cut_words(cut: DotCut) -> str:
