@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from analysis.chanter import Note
@@ -22,8 +23,11 @@ from analysis.spectra import Floats
 from analysis.templates import GROUND, STROKE, Listening, Templates
 
 REST: Final = len(Note)
-_UPDATES: Final = 24
+_UPDATES: Final = 20
 _CHUNK: Final = 4096
+#: A frame is plain if no more than this share of it is not its note's template, and it lies this far inside its note.
+_PLAIN: Final = 0.2
+_WELL_INSIDE_S: Final = 0.05
 #: Frames with no level trusted less than this need no weighing of trust.
 _TRUSTED: Final = 0.9
 #: A change of note costs this much log likelihood: two of them, and a noise of 10 ms can still pay.
@@ -50,6 +54,34 @@ class Weights:
     own: Floats
     ground: Floats
     strokes: Floats
+
+
+def plain(sound: Listening, templates: Templates, held: NDArray[np.int8]) -> tuple[Weights, NDArray[np.bool_]]:
+    """Frames (frames,) that are nothing but the note held there, and weights that say so of them (0 elsewhere).
+
+    Well inside a long note most frames are; explaining them as a sum of all notes would find the same at length.
+    `held` is the note of each frame or -1.
+    """
+    count = sound.levels.shape[0]
+    notes = np.zeros((count, len(Note)), dtype=np.float32)
+    own = np.zeros_like(notes)
+    is_plain = np.zeros(count, dtype=bool)
+    inside = scipy.ndimage.minimum_filter1d(held, 2 * round(_WELL_INSIDE_S / sound.hop_s) + 1) == held
+    for note in range(len(Note)):
+        rows = np.flatnonzero(templates.owner == note)
+        frames = np.flatnonzero(inside & (held == note))
+        if rows.size != 1 or not frames.size:
+            continue
+        template, levels = templates.spectra[rows[0]], sound.levels[frames]
+        gain = (levels @ template) / float(template @ template)
+        off = np.linalg.norm(levels - gain[:, None] * template, axis=1) / (np.linalg.norm(levels, axis=1) + 1e-9)
+        alike = off < _PLAIN
+        frames, gain = frames[alike], gain[alike]
+        own[frames, note] = gain
+        notes[frames, note] = gain * template.sum()
+        is_plain[frames] = True
+    zeros = np.zeros(count, dtype=np.float32)
+    return Weights(notes, own, zeros, zeros.copy()), is_plain
 
 
 def in_octave(weights: Weights, held: NDArray[np.int8], heard: Sequence[bool]) -> Weights:

@@ -57,7 +57,8 @@ def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> lis
     for kind in clicks:
         sound = templates.doubting(sound, kind)
     known, held = templates.first(sound, fit)
-    weights = decoding.weigh(sound, known)
+    assumed, plain = decoding.plain(sound, known, held)
+    weights = decoding.weigh_again(sound, known, assumed, ~plain)
     share, found, room = _decoded(decoding.in_octave(weights, held, fit.heard), echo.DRY, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)

@@ -22,7 +22,7 @@ _LEAST_HARMONIC: Final = 0.55
 _LEAST_OVER_DRONES: Final = 0.75
 _MOST_SLOPE_DB_PER_S: Final = 9.0
 _LOWEST_HZ: Final = 120.0
-_MOST_FRAMES: Final = 400
+_MOST_FRAMES: Final = 120
 
 
 def runs(fit: tuning.Fit) -> list[tuple[int, int]]:

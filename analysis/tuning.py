@@ -221,7 +221,7 @@ def _fit_low_a(
         middle = 1200.0 * math.log2(math.sqrt(low * high))
         for tuning in RATIOS:
             table = table_cents(tuning=tuning)
-            for cents in np.arange(1200.0 * math.log2(low), 1200.0 * math.log2(high), 4.0):
+            for cents in np.arange(1200.0 * math.log2(low), 1200.0 * math.log2(high), 8.0):
                 cost, way = _lay(clusters, float(cents), table, expected)
                 # Where the notes alone leave it open, an ordinary instrument is likelier than an extreme one.
                 cost += 0.5 * ((cents - middle) / 170.0) ** 2
