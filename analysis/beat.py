@@ -25,6 +25,8 @@ _LEAST_COVERAGE: Final = 0.7
 _TAP_DEPTH: Final = 0.25
 _KNOWN_TEMPO: Final = 0.03
 #: A foot scatters by half of this; a chain of chance by twice as much.
+#: Fewer strokes than this, none of them before the playing, are chance: notes that begin alike at even times.
+_FEWEST_UNDER_PLAYING: Final = 7
 _MOST_SCATTER_S: Final = 0.010
 _MOST_COUNT_SCATTER_S: Final = 0.007
 
@@ -173,7 +175,7 @@ def _accept(
     through = (
         during / expected >= 0.5
         and chosen >= 2.0
-        and members.size >= 4
+        and members.size >= (4 if before >= 2 else _FEWEST_UNDER_PLAYING)
         and going_on
         and _scatter_s(times, numbers) < _MOST_SCATTER_S
     )

@@ -155,6 +155,20 @@ def classify(gracenotes: Sequence[Note], on: Note, approach: Note | None) -> Mov
     return Movement(found[0].kind, found[0].form) if found else UNKNOWN
 
 
+def fits(gracenotes: Sequence[Note], on: Note, approach: Note | None) -> bool:
+    """Whether `gracenotes` before `on` are spelt so after `approach`."""
+    return any(entry.fits(approach) for entry in _spelt(tuple(gracenotes), on))
+
+
+def without_middle(gracenotes: Sequence[Note], on: Note, approach: Note | None) -> tuple[tuple[Note, ...], int] | None:
+    """The doubling that two gracenotes make when the theme note between them does not sound: its whole spelling after
+    `approach`, and the place of what is left out."""
+    if len(gracenotes) != 2 or _spelt(tuple(gracenotes), on):
+        return None
+    whole = (gracenotes[0], on, gracenotes[1])
+    return (whole, 1) if fits(whole, on, approach) else None
+
+
 def spelling(kind: Kind, on: Note, approach: Note, *, form: Form | None = None) -> Spelling | None:
     """How `kind` on `on` is written after `approach` (in `form`, if given), or None where it cannot be played."""
     for candidate in SPELLINGS:

@@ -84,7 +84,7 @@ def measure(order: tuple[Path, bool, bool]) -> Result:
     except SoundError as error:
         lost = Score(f1=[0.0], movements=len(truth["moves"]), wrong=[str(error)])
         return Result(truth["name"], made, lost, truth["heard"], "none", {})
-    marked = score(report, truth)
+    marked = score(report, truth, free=free)
     if report["beat"]["source"] not in ("click", "tap", "count-in"):
         marked.offset_ms = []
     compared = baselines(audio, truth) if with_baselines else {}

@@ -33,6 +33,9 @@ FLAG_OF: Final = {
     "second": "beat-on-second",
 }
 
+#: Faults that make a movement another one, or none, where nothing says what was meant.
+_ANOTHER: Final = {"missed", "missing-gracenote", "wrong-gracenote"}
+
 Events = Sequence[tuple[float, float, str]]
 
 
@@ -104,8 +107,12 @@ def flags_of(move: dict[str, Any]) -> set[str]:
     return {FLAG_OF.get(fault, fault) for fault in move["faults"]}
 
 
-def score(report: dict[str, Any], truth: dict[str, Any]) -> Score:
-    """`report` against `truth` (a take's JSON file)."""
+def score(report: dict[str, Any], truth: dict[str, Any], *, free: bool = False) -> Score:
+    """`report` against `truth` (a take's JSON file).
+
+    In free playing a movement with a gracenote left out, or with another in its place, is another movement or none:
+    such are not asked for, and no flag of theirs is.
+    """
     result = Score()
     heard, true = _events(report["notes"], "start_s", "end_s"), _events(truth["notes"], "start", "end")
     pairs = match_notes(heard, true)
@@ -113,7 +120,10 @@ def score(report: dict[str, Any], truth: dict[str, Any]) -> Score:
     shift = constant_offset_s(heard, true)
     result.onset_ms = [abs(heard[b][0] - shift - true[a][0]) * 1000.0 for a, b in pairs]
     by_rank = _movements(report, truth, shift)
-    result.movements = len(truth["moves"])
+    if free:
+        by_rank = [(move, heard) for move, heard in by_rank if not flags_of(move) & _ANOTHER]
+        report = {**report, "movements": [heard for _, heard in by_rank if heard is not None]}
+    result.movements = len(by_rank)
     used = set()
     for move, movement in by_rank:
         wanted = flags_of(move)
