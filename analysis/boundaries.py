@@ -23,9 +23,11 @@ WINDOW: Final = 176
 HOP: Final = 8
 SIZE: Final = 512
 #: Share of its ordinary amplitude at which a note from or into silence counts as sounding.
-_SPEAKING: Final = 0.3
+_SPEAKING: Final = 0.15
 _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
+#: The room's echo of the note before hides the beginning of the next: decoding is late by up to this, by its share.
+_HIDDEN_S: Final = 0.03
 _NEAR_CLICK_S: Final = 0.15
 
 
@@ -52,7 +54,7 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     Least squares over the step's place with both levels free; the finest place by a parabola through the best three.
     """
     step = HOP / spectra.RATE_HZ / 2.0
-    places = np.arange(max(low_s, near_s - _FITS_S), min(high_s, near_s + _FITS_S) + step, step)
+    places = np.arange(low_s, high_s + step, step)
     if places.size < 3 or times_s.size < 5:
         return near_s
     away = times_s[None, :] - places[:, None]
@@ -91,9 +93,10 @@ def refine(
     refined: list[float] = []
     for index, near in enumerate(coarse):
         before, after = found[index], found[index + 1]
-        low = max(near - _FITS_S, (refined[-1] + 0.003) if refined else 0.0)
+        early = _FITS_S + _HIDDEN_S * room.share
+        low = max(near - early, (refined[-1] + 0.003) if refined else 0.0)
         high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
-        sound, start_s = short_listening(samples, near - _REACH_S - _FITS_S, near + _REACH_S + _FITS_S)
+        sound, start_s = short_listening(samples, near - _REACH_S - early, near + _REACH_S + _FITS_S)
         for kind in clicks:
             if np.abs(kind.times_s - near).min() < _NEAR_CLICK_S:
                 sound = doubting(sound, kind, start_s=start_s)

@@ -48,12 +48,14 @@ _SOUNDING: Final = 0.45
 @dataclass(frozen=True)
 class Weights:
     """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold; `own` the same for
-    notes as a share of each one's ordinary level (frames, 9)."""
+    notes as a share of each one's ordinary level (frames, 9); `trusted`, what share of each frame can be trusted
+    (frames,)."""
 
     notes: Floats
     own: Floats
     ground: Floats
     strokes: Floats
+    trusted: Floats
 
 
 def plain(sound: Listening, templates: Templates, held: NDArray[np.int8]) -> tuple[Weights, NDArray[np.bool_]]:
@@ -81,7 +83,7 @@ def plain(sound: Listening, templates: Templates, held: NDArray[np.int8]) -> tup
         notes[frames, note] = gain * template.sum()
         is_plain[frames] = True
     zeros = np.zeros(count, dtype=np.float32)
-    return Weights(notes, own, zeros, zeros.copy()), is_plain
+    return Weights(notes, own, zeros, zeros.copy(), np.ones(count, dtype=np.float32)), is_plain
 
 
 def in_octave(weights: Weights, held: NDArray[np.int8], heard: Sequence[bool]) -> Weights:
@@ -111,6 +113,7 @@ def weigh_again(sound: Listening, templates: Templates, before: Weights, where: 
         (before.own, fresh.own),
         (before.ground, fresh.ground),
         (before.strokes, fresh.strokes),
+        (before.trusted, fresh.trusted),
     ):
         whole = old.copy()
         whole[where] = new
@@ -142,7 +145,14 @@ def weigh(sound: Listening, templates: Templates) -> Weights:
             own[part, note] = weights[:, templates.owner == note].sum(axis=1)
         ground[part] = mass[:, templates.owner == GROUND].sum(axis=1)
         strokes[part] = mass[:, templates.owner == STROKE].sum(axis=1)
-    return Weights(notes, own, ground, strokes)
+    return Weights(notes, own, ground, strokes, _trusted(sound))
+
+
+def _trusted(sound: Listening) -> Floats:
+    """The share of each frame's level (frames,) that can be trusted."""
+    if sound.trust is None:
+        return np.ones(sound.levels.shape[0], dtype=np.float32)
+    return np.asarray((sound.trust * sound.levels).sum(axis=1) / sound.levels.sum(axis=1), dtype=np.float32)
 
 
 def _trusting(weights: Floats, levels: Floats, trust: Floats, spectra: Floats) -> None:
@@ -178,6 +188,7 @@ def likelihoods(weights: Weights, share: Floats, *, drones: bool = False) -> Flo
     parts = np.column_stack([(share + open_) * (1.0 - resting)[:, None], resting])
     # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
     heard = (sounding + weights.ground) / np.maximum(sounding + weights.ground + weights.strokes, 1e-9)
+    heard = heard * weights.trusted
     return np.asarray(_SHARPNESS * np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)
 
 
