@@ -29,6 +29,8 @@ _PASSES: Final = 3
 _LOUDNESS: Final = 0.5
 #: A stretch of sound is the chanter only if at least this much of it was held steadily.
 _LEAST_HELD_S: Final = 0.12
+#: A note this long is nearly all that a long window holds at its middle.
+_FILLS_S: Final = 0.055
 _SHORTEST_S: Final = 0.006
 #: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
 _BLIP_S: Final = 0.030
@@ -66,7 +68,7 @@ def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> lis
         weights = decoding.weigh_again(sound, known, weights, again)
         share, found, room = _decoded(decoding.in_octave(weights, held, fit.heard), room, fit, sound.hop_s)
     known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
-    found = _only_playing(found, held, sound.hop_s)
+    found = _only_playing(_in_their_octave(found, fit, sound.hop_s), held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
     times = boundaries.refine(
@@ -84,6 +86,28 @@ def _decoded(
     likelihood = decoding.likelihoods(weights, share, drones=fit.drone_hz is not None)
     found = decoding.segments(decoding.path(likelihood))
     return share, found, echo.measure(energy, found, hop_s)
+
+
+def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:
+    """Segments with those an octave out put back into the note beside them.
+
+    The odd harmonics of a reed may come and go as it sounds, and without them low G passes for high G. A true high G of
+    this length would fill a long window; where those heard nothing but low G, it was low G.
+    """
+    states = np.array([segment.state for segment in found])
+    for index, segment in enumerate(found):
+        beside = {found[place].state for place in (index - 1, index + 1) if 0 <= place < len(found)}
+        partner = segment.state + 7 if segment.state + 7 in beside else segment.state - 7
+        if partner not in beside or REST in (segment.state, partner):
+            continue
+        if (segment.stop - segment.start) * hop_s < _FILLS_S:
+            continue
+        middle = 0.5 * (segment.start + segment.stop) * hop_s
+        first, last = (round(time / tuning.HOP_S) for time in (middle - 0.25 * _FILLS_S, middle + 0.25 * _FILLS_S))
+        if np.all(fit.labels[first : last + 1] == partner):
+            states[index] = partner
+    frames = np.repeat(states, [segment.stop - segment.start for segment in found])
+    return decoding.segments(frames)
 
 
 def _only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) -> list[Segment]:
