@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Collection
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final, Literal
 
 import numpy as np
@@ -42,6 +43,7 @@ _TABLE_SPREAD_CENTS: Final = 28.0
 #: Runs of this many frames show what a note looks like; so many frames of them are needed.
 _CORE_RUN: Final = 6
 _LEAST_CORE: Final = 8
+_AROUND: Final = 16
 
 Kind = Literal["practice chanter", "pipes"]
 
@@ -78,9 +80,14 @@ def find_drone(spectrum: Floats) -> float | None:
         places = np.round(np.arange(1, 9) * hz / _BIN_HZ).astype(int)
         between = np.round((np.arange(1, 9) - 0.5) * hz / _BIN_HZ).astype(int)
         lines = clear[places] - np.maximum(clear[between], 0.0)
-        if lines[:3].min() > 0.7 and lines.mean() > max(best, 0.8):
+        sounds = spectrum[places[0]] > _LEAST_BASS * spectrum[places[1:3]].max()
+        if sounds and lines[:3].min() > 0.7 and lines.mean() > max(best, 0.8):
             best, best_hz = float(lines.mean()), float(hz)
     return best_hz
+
+
+#: The bass drone's lowest line against the stronger of the next two, at least, whatever a phone leaves of it.
+_LEAST_BASS: Final = 0.2
 
 
 def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Floats:
@@ -279,7 +286,7 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
         return None
     kind, low_a_cents, way, tuning = fitted
     places, heard = _place_notes(clusters, way, low_a_cents, tuning)
-    labels = settle_octaves(_labels(frame_hz, held, places, heard), magnitudes)
+    labels = _among_others(settle_octaves(_labels(frame_hz, held, places, heard), magnitudes))
     if (labels >= 0).sum() < 6:
         return None
     heard = [there and bool((labels == note).any()) for note, there in enumerate(heard)]
@@ -289,6 +296,17 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
     frame_hz = np.where(labels >= 0, frame_hz / 2.0**octaves, frame_hz)
     low_a = hz[Note.LOW_A] if heard[Note.LOW_A] else 2.0 ** (low_a_cents / 1200.0)
     return Fit(kind, low_a, hz, tuple(heard), labels, frame_hz, drone_hz)
+
+
+def _among_others(labels: NDArray[np.int8]) -> NDArray[np.int8]:
+    """`labels` (frames,) without short runs that stand alone: a vowel of somebody talking is held for a moment too."""
+    result = labels.copy()
+    edges = np.concatenate([[0], np.flatnonzero(np.diff(labels)) + 1, [labels.size]])
+    for start, stop in pairwise(edges):
+        around = labels[max(0, start - _AROUND) : stop + _AROUND] >= 0
+        if labels[start] >= 0 and stop - start < _CORE_RUN and around.sum() - (stop - start) < _LEAST_CORE:
+            result[start:stop] = -1
+    return result
 
 
 def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.int8]:
