@@ -28,6 +28,13 @@ LOW_HZ: Final = 150.0
 HIGH_HZ: Final = 6200.0
 _LEAST_FRAMES: Final = 6
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
+#: The lower notes of octaves may show two spectra: from so many frames on, each in this share of them, this far apart
+#: as shapes of length 1.
+_LOW: Final = (Note.LOW_G, Note.LOW_A)
+_LEAST_FOR_VARIANTS: Final = 60
+_MOST_FOR_VARIANTS: Final = 500
+_LEAST_OF_VARIANT: Final = 0.15
+_TWO_VARIANTS: Final = 0.3
 #: A guess lies this far from every note that is known.
 _APART_CENTS: Final = 65.0
 _BANDS: Final = 5
@@ -49,6 +56,7 @@ class Templates:
     spectra: Floats
     owner: NDArray[np.int8]
     level: float
+    guessed: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -140,25 +148,51 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
     `held_frames`."""
     held = held_frames(fit, sound)
     known: dict[int, Floats] = {}
+    heard_in: dict[int, NDArray[np.int64]] = {}
     # Short notes have no frame far from both of their ends; one near is better than a guess.
     for margin, frames in ((2, held), (1, held_frames(fit, sound, margin=1)), (0, _centred(fit, sound))):
         for note in range(len(Note)):
             if note not in known and (frames == note).sum() >= _LEAST_FRAMES * (3 - margin):
-                known[note] = sound.levels[frames == note].mean(axis=0)
+                heard_in[note] = np.flatnonzero(frames == note)
+                known[note] = sound.levels[heard_in[note]].mean(axis=0)
     grounds = _grounds(sound, fit, held, list(known.values()))
     level = float(np.median(sound.levels[held >= 0].sum(axis=1))) if (held >= 0).any() else 1.0
     rows: list[Floats] = []
     owners: list[int] = []
     for note in range(len(Note)):
-        if note in known:
-            rows.append(known[note])
-            owners.append(note)
+        if note not in known:
+            own = _guesses(_pitches(note, known, fit), sound, level)
+            own += _neighbours(note, known, fit, sound, grounds[0])
+        elif note in _LOW and fit.drone_hz is None:
+            own = _variants(sound.levels[heard_in[note]]) or [known[note]]
         else:
-            guesses = _guesses(_pitches(note, known, fit), sound, level)
-            guesses += _neighbours(note, known, fit, sound, grounds[0])
-            rows.extend(guesses)
-            owners.extend([note] * len(guesses))
-    return _with_others(rows, owners, grounds, level, sound), held
+            own = [known[note]]
+        rows.extend(own)
+        owners.extend([note] * len(own))
+    guessed = frozenset(range(len(Note))) - frozenset(known)
+    return replace(_with_others(rows, owners, grounds, level, sound), guessed=guessed), held
+
+
+def _variants(levels: Floats) -> list[Floats]:
+    """The two spectra that a note shows in its frames (k, bins), the commoner first; none where it shows one.
+
+    A reed's sound is not steady: its odd harmonics may come and go, and without them low G passes for high G.
+    """
+    levels = levels[:: max(1, levels.shape[0] // _MOST_FOR_VARIANTS)]
+    if levels.shape[0] < _LEAST_FOR_VARIANTS:
+        return []
+    shape = levels / np.linalg.norm(levels, axis=1, keepdims=True)
+    away = shape - shape.mean(axis=0)
+    one = away @ away[int(np.linalg.norm(away, axis=1).argmax())] > 0.0
+    for _ in range(6):
+        if min(one.mean(), 1.0 - one.mean()) < _LEAST_OF_VARIANT:
+            return []
+        means = [shape[one].mean(axis=0), shape[~one].mean(axis=0)]
+        one = np.linalg.norm(shape - means[0], axis=1) < np.linalg.norm(shape - means[1], axis=1)
+    if np.linalg.norm(means[0] - means[1]) < _TWO_VARIANTS or not 0 < one.sum() < one.size:
+        return []
+    found = [levels[one].mean(axis=0), levels[~one].mean(axis=0)]
+    return found if one.mean() >= 0.5 else found[::-1]
 
 
 def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: Sequence[Floats]) -> list[Floats]:
@@ -252,16 +286,17 @@ def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]
     known: dict[int, Floats] = {}
     for note in range(len(Note)):
         frames = sure.get(note)
-        kept = before.spectra[before.owner == note]
         if frames is not None and frames.size >= _LEAST_FRAMES:
             known[note] = sound.levels[frames].mean(axis=0)
-        elif len(kept) == 1:
-            known[note] = kept[0]
+        elif note not in before.guessed:
+            known[note] = before.spectra[before.owner == note].mean(axis=0)
     ground = before.spectra[before.owner == GROUND][0]
     rows: list[Floats] = []
     owners: list[int] = []
     for note in range(len(Note)):
         own = [known[note]] if note in known else _neighbours(note, known, fit, sound, ground)
+        if note in known and note not in before.guessed and (before.owner == note).sum() == 2:
+            own = list(before.spectra[before.owner == note])  # what is surely the note shows but one of its two
         rows.extend(own)
         owners.extend([note] * len(own))
     rest = before.owner < 0
@@ -269,4 +304,5 @@ def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]
         np.array([*rows, *before.spectra[rest]], dtype=np.float32),
         np.concatenate([np.array(owners, dtype=np.int8), before.owner[rest]]),
         before.level,
+        frozenset(range(len(Note))) - frozenset(known),
     )
