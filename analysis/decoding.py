@@ -24,6 +24,7 @@ from analysis.templates import GROUND, STROKE, Listening, Templates
 
 REST: Final = len(Note)
 _UPDATES: Final = 20
+_TRUST_UPDATES: Final = 12
 _CHUNK: Final = 4096
 #: A frame is plain if no more than this share of it is not its note's template, and it lies this far inside its note.
 _PLAIN: Final = 0.2
@@ -105,8 +106,8 @@ def in_octave(weights: Weights, held: NDArray[np.int8], heard: Sequence[bool]) -
 
 def weigh_again(sound: Listening, templates: Templates, before: Weights, where: NDArray[np.bool_]) -> Weights:
     """`before` with the frames in `where` (frames,) explained anew by `templates`: the others are plain enough."""
-    trust = sound.trust[where] if sound.trust is not None else None
-    fresh = weigh(replace(sound, levels=sound.levels[where], trust=trust), templates)
+    trust_of = sound.trust_of[where] if sound.trust_of is not None else None
+    fresh = weigh(replace(sound, levels=sound.levels[where], trust_of=trust_of), templates)
     parts = []
     for old, new in (
         (before.notes, fresh.notes),
@@ -137,8 +138,8 @@ def weigh(sound: Listening, templates: Templates) -> Weights:
         for _ in range(_UPDATES):
             weights *= (block / (weights @ spectra + 1e-9)) @ spectra.T / sums
         part = slice(start, start + block.shape[0])
-        if sound.trust is not None:
-            _trusting(weights, block, sound.trust[part], spectra)
+        if sound.trust is not None and sound.trust_of is not None:
+            _trusting(weights, block, sound.trust, sound.trust_of[part], spectra)
         mass = weights * sums
         for note in range(len(Note)):
             notes[part, note] = mass[:, templates.owner == note].sum(axis=1)
@@ -150,20 +151,24 @@ def weigh(sound: Listening, templates: Templates) -> Weights:
 
 def _trusted(sound: Listening) -> Floats:
     """The share of each frame's level (frames,) that can be trusted."""
-    if sound.trust is None:
-        return np.ones(sound.levels.shape[0], dtype=np.float32)
-    return np.asarray((sound.trust * sound.levels).sum(axis=1) / sound.levels.sum(axis=1), dtype=np.float32)
+    result = np.ones(sound.levels.shape[0], dtype=np.float32)
+    if sound.trust is not None and sound.trust_of is not None:
+        frames = np.flatnonzero(sound.trust_of >= 0)
+        levels = sound.levels[frames]
+        result[frames] = (sound.trust[sound.trust_of[frames]] * levels).sum(axis=1) / levels.sum(axis=1)
+    return result
 
 
-def _trusting(weights: Floats, levels: Floats, trust: Floats, spectra: Floats) -> None:
-    """Go on improving `weights` (frames, k), in place, with each level counting as it is trusted (frames, bins)."""
-    doubtful = trust.min(axis=1) < _TRUSTED
-    if not doubtful.any():
+def _trusting(weights: Floats, levels: Floats, trust: Floats, trust_of: NDArray[np.int32], spectra: Floats) -> None:
+    """Go on improving `weights` (frames, k), in place, with each level counting as it is trusted."""
+    doubtful = np.flatnonzero(trust_of >= 0)
+    doubtful = doubtful[trust[trust_of[doubtful]].min(axis=1) < _TRUSTED] if doubtful.size else doubtful
+    if not doubtful.size:
         return
-    trust, levels = trust[doubtful], levels[doubtful]
+    trust, levels = trust[trust_of[doubtful]], levels[doubtful]
     own = weights[doubtful]
     sums = trust @ spectra.T + 1e-9
-    for _ in range(_UPDATES):
+    for _ in range(_TRUST_UPDATES):
         own *= (trust * levels / (own @ spectra + 1e-9)) @ spectra.T / sums
     weights[doubtful] = own
 

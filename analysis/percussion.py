@@ -105,7 +105,7 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     wave, alike = _alike(whitened, starts, length, rate_hz)
     if wave is None:
         return None
-    match = scipy.signal.correlate(whitened, wave, mode="valid", method="fft") / float(np.sum(wave**2))
+    match = scipy.signal.oaconvolve(whitened, wave[::-1], mode="valid") / float(np.sum(wave**2))
     scale = float(np.median(match[alike]))
     noise = 1.4826 * float(np.median(np.abs(match)))
     least = max(0.35 * scale, 5.0 * noise)
@@ -121,17 +121,28 @@ _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
 _LEAST_QUIET_RISE: Final = 2.0
 _LIKE_S: Final = 0.030
 _LEAST_LIKENESS: Final = 0.5
+_MOST_FOR_SPECTRUM: Final = 1500
 
 
 def _whitened(samples: Floats, rate_hz: int) -> Floats:
     """`samples` divided by their own mean spectrum, and without what lies below 700 Hz."""
     size = 2048
-    hz, _, spectrum = scipy.signal.stft(samples, rate_hz, nperseg=size, noverlap=size // 2)
-    mean = np.sqrt(np.mean(np.abs(spectrum) ** 2, axis=1))
+    hz = np.fft.rfftfreq(size, 1.0 / rate_hz)
+    mean = _mean_spectrum(samples, size)
     shape = np.where(hz > 700.0, 1.0 / (mean + 0.01 * mean.max()), 0.0)
     filter_ = np.roll(np.fft.irfft(shape), size // 2) * np.hanning(size)
-    white = scipy.signal.fftconvolve(samples, filter_, mode="same")
+    # Piece by piece: a transform of the whole of a long recording takes many times its memory.
+    white = scipy.signal.oaconvolve(samples, filter_.astype(np.float32), mode="same")
     return np.asarray(np.roll(white, -1), dtype=np.float32)
+
+
+def _mean_spectrum(samples: Floats, size: int) -> NDArray[np.float64]:
+    """The root mean square spectrum (bins,) of `samples` in windows of `size`, from enough of them spread evenly."""
+    count = max(1, (samples.size - size) // (size // 2))
+    starts = np.arange(0, count, max(1, count // _MOST_FOR_SPECTRUM)) * (size // 2)
+    taper = np.hanning(size).astype(np.float32)
+    rows = np.stack([samples[start : start + size] for start in starts if start + size <= samples.size])
+    return np.asarray(np.sqrt(np.mean(np.abs(np.fft.rfft(rows * taper, axis=1)) ** 2, axis=0)), dtype=np.float64)
 
 
 def _alike(

@@ -63,7 +63,8 @@ class Templates:
 class Listening:
     """A compressed spectrogram (frames, bins) with its window and hop in samples.
 
-    `trust` (frames, bins), 0 to 1, says how much of each level is the chanter's where clicks were taken out.
+    Where clicks were taken out, `trust` (rows, bins), 0 to 1, says how much of each level is the chanter's; `trust_of`
+    gives each frame's row of it, -1 for frames to be trusted whole (frames,).
     """
 
     levels: Floats
@@ -71,6 +72,7 @@ class Listening:
     hop: int
     size: int
     trust: Floats | None = None
+    trust_of: NDArray[np.int32] | None = None
 
     @property
     def hop_s(self) -> float:
@@ -89,7 +91,9 @@ def listen(samples: Floats, *, window: int, hop: int, size: int) -> Listening:
     magnitudes = spectra.magnitudes(samples, window=window, hop=hop, size=size, low_hz=LOW_HZ, high_hz=HIGH_HZ)
     # A floor well under the sound keeps silence, and what a codec silenced, from looking like structure.
     floor = 1e-5 + 0.004 * float(np.percentile(magnitudes.mean(axis=1), 90))
-    return Listening(((magnitudes + floor) ** COMPRESSION).astype(np.float32), window, hop, size)
+    magnitudes += np.float32(floor)
+    np.power(magnitudes, np.float32(COMPRESSION), out=magnitudes)
+    return Listening(magnitudes, window, hop, size)
 
 
 def doubting(sound: Listening, clicks: Clicks, *, start_s: float = 0.0) -> Listening:
@@ -102,14 +106,23 @@ def doubting(sound: Listening, clicks: Clicks, *, start_s: float = 0.0) -> Liste
     around = listen(np.pad(clicks.wave, pad), window=sound.window, hop=sound.hop, size=sound.size)
     left = _LEFT_OF_CLICKS**COMPRESSION * around.levels
     lead = round((pad + clicks.lead) / sound.hop)
-    trust = np.ones_like(sound.levels) if sound.trust is None else sound.trust.copy()
+    count = sound.levels.shape[0]
+    trust_of = np.full(count, -1, dtype=np.int32) if sound.trust_of is None else sound.trust_of.copy()
+    rows = [] if sound.trust is None else [sound.trust]
+    total = 0 if sound.trust is None else sound.trust.shape[0]
     for time in clicks.times_s:
         first = round((time - start_s) / sound.hop_s) - lead
-        low, high = max(0, first), min(sound.levels.shape[0], first + left.shape[0])
-        if high > low:
-            own = (sound.levels[low:high] / np.maximum(left[low - first : high - first], 1e-9)) ** 2
-            trust[low:high] = np.minimum(trust[low:high], own / (1.0 + own))
-    return replace(sound, trust=trust)
+        low, high = max(0, first), min(count, first + left.shape[0])
+        # Two clicks never lie within each other's reach; where kinds were mixed up, the first one's doubt stands.
+        frames = np.arange(low, high)[trust_of[low:high] < 0] if high > low else np.zeros(0, dtype=np.int64)
+        if frames.size:
+            own = (sound.levels[frames] / np.maximum(left[frames - first], 1e-9)) ** 2
+            rows.append(own / (1.0 + own))
+            trust_of[frames] = total + np.arange(frames.size)
+            total += frames.size
+    if not rows:
+        return sound
+    return replace(sound, trust=np.concatenate(rows).astype(np.float32), trust_of=trust_of)
 
 
 def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArray[np.int8]:

@@ -34,6 +34,9 @@ _TOP_HZ: Final = 5600.0
 #: Candidate fundamentals, 10 cents apart, from below the flattest low G to above the sharpest high A.
 GRID_HZ: Final = 178.0 * 2.0 ** (np.arange(0, 318) * 10.0 / 1200.0)
 _HARMONICS: Final = 12
+#: Frames worked on at a time, so that they stay in a processor's cache; and enough of them to know what always sounds.
+_CHUNK: Final = 512
+_MOST_FOR_FLOOR: Final = 1500
 #: Salience (in nepers of level over the noise) from which a frame counts as a held note.
 _HELD_SALIENCE: Final = 0.75
 _HELD_SALIENCE_OVER_DRONES: Final = 0.58
@@ -92,7 +95,8 @@ _LEAST_BASS: Final = 0.2
 
 def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Floats:
     """The level (bins,) that a frame's bins are measured against: the noise, and the drones where there are any."""
-    noise = scipy.ndimage.minimum_filter1d(np.median(magnitudes, axis=0), 21)
+    some = magnitudes[:: max(1, magnitudes.shape[0] // _MOST_FOR_FLOOR)]
+    noise = scipy.ndimage.minimum_filter1d(np.median(some, axis=0), 21)
     smooth = scipy.ndimage.uniform_filter1d(noise, 41)
     floor = np.maximum(2.0 * smooth, 1e-5 + 2e-3 * float(np.percentile(magnitudes.max(axis=1), 90)))
     if drone_hz is not None:
@@ -113,16 +117,16 @@ def salience(levels: Floats) -> Floats:
     The better of two: with all harmonics, and with the odd ones alone, since a cylindrical bore closed by its reed has
     few others.
     """
-    result = np.zeros((levels.shape[0], GRID_HZ.size), dtype=np.float32)
-    for column, hz in enumerate(GRID_HZ):
+    result = np.zeros((GRID_HZ.size, levels.shape[0]), dtype=np.float32)
+    by_bin = np.ascontiguousarray(levels.T)  # a bin of all frames lies together: reading it is what takes the time
+    for row, hz in enumerate(GRID_HZ):
         numbers = np.arange(1, max(4, min(_HARMONICS, int(_TOP_HZ / hz))) + 1)
-        at = levels[:, _bins(numbers * hz)]
-        thirds = np.maximum(levels[:, _bins((numbers - 1 / 3) * hz)], levels[:, _bins((numbers - 2 / 3) * hz)])
-        halves = levels[:, _bins((numbers - 0.5) * hz)]
-        clear = at - np.maximum(thirds, halves)
+        between = np.maximum(by_bin[_bins((numbers - 1 / 3) * hz)], by_bin[_bins((numbers - 2 / 3) * hz)])
+        np.maximum(between, by_bin[_bins((numbers - 0.5) * hz)], out=between)
+        clear = by_bin[_bins(numbers * hz)] - between
         whole, odd = _weights(numbers), _weights(numbers[::2])
-        result[:, column] = np.maximum(clear @ whole, 0.9 * (clear[:, ::2] @ odd))
-    return result
+        result[row] = np.maximum(whole @ clear, 0.9 * (odd @ clear[::2]))
+    return result.T
 
 
 def _weights(numbers: NDArray[np.int64]) -> Floats:
@@ -153,6 +157,19 @@ def _refined(levels: Floats, candidates: NDArray[np.float64]) -> NDArray[np.floa
         total += np.where(near, mid * number * hz, 0.0)
         weight += np.where(near, mid * number, 0.0)
     return np.where(weight > 0, total / np.maximum(weight, 1e-9), candidates)
+
+
+def _fundamentals(magnitudes: Floats, floor: Floats) -> tuple[NDArray[np.float64], Floats]:
+    """The likeliest fundamental of every frame in hertz and its salience, both (frames,)."""
+    frame_hz = np.empty(magnitudes.shape[0])
+    strength = np.empty(magnitudes.shape[0], dtype=np.float32)
+    for start in range(0, magnitudes.shape[0], _CHUNK):
+        part = slice(start, start + _CHUNK)
+        levels = np.log1p(magnitudes[part] / floor)
+        strengths = salience(levels)
+        strength[part] = strengths.max(axis=1)
+        frame_hz[part] = _refined(levels, GRID_HZ[strengths.argmax(axis=1)])
+    return frame_hz, strength
 
 
 def _held(best: NDArray[np.float64], strength: Floats, least: float) -> NDArray[np.bool_]:
@@ -269,13 +286,10 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
     sounding = loud > 0.05 * np.percentile(loud, 95)
     if sounding.sum() < 8:
         return None
-    persistent = np.percentile(magnitudes[sounding], 10, axis=0).astype(np.float32)
+    some = magnitudes[sounding]
+    persistent = np.percentile(some[:: max(1, some.shape[0] // _MOST_FOR_FLOOR)], 10, axis=0).astype(np.float32)
     drone_hz = find_drone(persistent)
-    levels = np.log1p(magnitudes / _floor(magnitudes, persistent, drone_hz))
-    strengths = salience(levels)
-    choice = strengths.argmax(axis=1)
-    strength = strengths.max(axis=1)
-    frame_hz = _refined(levels, GRID_HZ[choice])
+    frame_hz, strength = _fundamentals(magnitudes, _floor(magnitudes, persistent, drone_hz))
     least = _HELD_SALIENCE if drone_hz is None else _HELD_SALIENCE_OVER_DRONES
     held = _held(frame_hz, strength, least) & sounding
     if held.sum() < 6:
