@@ -40,8 +40,9 @@ def test_a_difference_is_told_by_what_was_played():
     gone = other["notes"].pop(2)
     other["movements"][1]["flags"] = ["late"]
     movement = other["movements"][1]
+    name = movement["kind"] + (f" ({movement['form']})" if movement["form"] else "")
     assert golden.differences(kept, other) == [
         f"notes: gone  {gone['note']} ({gone['role']}) from {gone['start_s']} to {gone['end_s']} s",
-        f"movements: {movement['kind']} on {movement['on']} from {movement['from']}, bar {movement['bar']} "
+        f"movements: {name} on {movement['on']} from {movement['from']}, bar {movement['bar']} "
         f'at {movement["start_s"]} s: flags: [] -> ["late"]',
     ]
