@@ -23,7 +23,7 @@ from analysis.notes import Sounded
 SHORT_MS: Final = 125.0
 _HELD_MS: Final = 175.0
 #: No theme note is shorter.
-_LEAST_THEME_MS: Final = 50.0
+_LEAST_THEME_MS: Final = 60.0
 #: An unspelt lone sound shorter than this is a crossing noise rather than a movement of its own.
 _NOISE_MS: Final = 34.0
 _LONGEST_NOISE_MS: Final = 60.0

@@ -107,3 +107,26 @@ def test_what_cannot_be_written(kind: Kind, on: Note, approaches: list[Note], op
 def test_a_share_that_cannot_be_written() -> None:
     with pytest.raises(ValueError, match="one of 1/2, 1/3, 1/4, 1/8 can"):
         from_short_notes("doubling", E, [A], cut_share=0.2, tempo_bpm=60)
+
+
+def test_a_tachum_is_one_movement_over_two_theme_notes() -> None:
+    score = single_then_full("tachum", A, [E, F], tempo_bpm=60)
+    assert tune(score) == "e {g}A e {g}c {d}A f {g}A f {g}c {d}A"
+    tachum = score.movements[1]
+    assert (tachum.kind, tachum.on, tachum.approach, tachum.beat) == ("tachum", A, E, 4)
+    assert (tachum.theme, tachum.first) == (4, 3)
+    assert [note.abc for note in tachum.gracenotes] == ["g", "c", "d"]
+    assert parse_abc(to_abc(score)) == score
+
+
+def test_even_notes_with_the_same_gracenotes_are_two_gracenotes() -> None:
+    score = parse_abc("X:1\nM:4/4\nL:1/4\nK:HP\ne {g}c {d}A e |")
+    assert [movement.kind for movement in score.movements] == ["gracenote", "gracenote"]
+
+
+def test_nothing_is_written_that_is_sounding_already() -> None:
+    assert tune(single_then_full("crunluath", E, [Note.LOW_G], tempo_bpm=60)) == "G {g}e G {dGeAfA}e"
+    with pytest.raises(ValueError, match="cannot be played from low G"):
+        single_then_full("strike", B, [Note.LOW_G], tempo_bpm=60)
+    with pytest.raises(ValueError, match="grip on low G"):
+        single_then_full("grip", Note.LOW_G, [A], tempo_bpm=60)
