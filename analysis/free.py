@@ -131,7 +131,8 @@ def _unit(group: Sequence[Sounded], on: Note, approach: Note | None) -> _Unit:
     if not group:
         return _Unit(0.0)
     best = _unspelt(group, on, approach)
-    for dropped in range(min(_MOST_NOISES, len(group) - 1) + 1):
+    # Where more is noise than music, nothing is known.
+    for dropped in range(min(_MOST_NOISES, len(group) // 2) + 1):
         for out in combinations(range(len(group)), dropped):
             if any(group[place].length_ms > _LONGEST_NOISE_MS for place in out):
                 continue

@@ -42,7 +42,7 @@ def test_a_short_note_before_a_movement_is_a_theme_note():
 
 
 def test_what_spells_nothing_is_unknown_with_its_notes():
-    movements, _ = free.recognise(sounded("A:900 B:55 f:55 c:55 e:800"))
+    movements, _ = free.recognise(sounded("A:900 B:50 f:50 c:50 e:800"))
     assert [m.kind.kind for m in movements] == ["unknown"]
     assert [note.abc for note in movements[0].written] == ["B", "f", "c"]
 
