@@ -9,6 +9,7 @@ from typing import Final, Literal
 import numpy as np
 
 from analysis.chanter import Note
+from analysis.judgement import Tolerances
 from analysis.movements import EVEN_KINDS, BeatPoint, audible, gracenote_places
 from analysis.report import FLAGS, Flag
 from analysis.score import WrittenMovement
@@ -84,6 +85,15 @@ class Figure:
         return self.lead_s
 
 
+@dataclass(frozen=True)
+class Situation:
+    """What a fault depends on beside the movement: the beat's length, the limits beyond which it is a fault, a seed."""
+
+    beat_ms: float
+    limits: Tolerances
+    random: np.random.Generator
+
+
 def as_faults(given: str | Fault | Sequence[str | Fault]) -> tuple[Fault, ...]:
     """Faults from a flag code, a :class:`Fault`, or several. Raises ValueError for an unknown code."""
     several = [given] if isinstance(given, str | Fault) else list(given)
@@ -122,15 +132,14 @@ def apply(
     figure: Figure,
     faults: Sequence[Fault],
     written: WrittenMovement,
-    beat_ms: float,
-    random: np.random.Generator,
+    situation: Situation,
 ) -> Figure:
     """`figure` with `faults` in it, in place. Raises ValueError for a fault that the movement cannot have."""
     allowed = possible(written)
     for fault in faults:
         if fault.code not in allowed:
             raise ValueError(f"a {written.kind} on {written.on.label} cannot be {fault.code!r}")
-        _APPLY[fault.code](_Work(figure, fault, written, beat_ms, random))
+        _APPLY[fault.code](_Work(figure, fault, written, situation.beat_ms, situation.limits, situation.random))
         figure.faults = (*figure.faults, fault.code)
     return figure
 
@@ -141,6 +150,7 @@ class _Work:
     fault: Fault
     written: WrittenMovement
     beat_ms: float
+    limits: Tolerances
     random: np.random.Generator
 
     def amount_s(self, low_ms: float, high_ms: float) -> float:
@@ -159,20 +169,21 @@ class _Work:
 
 
 def _late(work: _Work) -> None:
-    work.figure.shift_s += work.amount_s(*_off_beat(work.beat_ms))
+    work.figure.shift_s += work.amount_s(*_off_beat(work))
 
 
 def _early(work: _Work) -> None:
     """Early as a whole: where there are two gracenotes, so early that the second is not on the beat either."""
-    low, high = _off_beat(work.beat_ms)
+    low, high = _off_beat(work)
     if work.written.kind == "doubling" and len(work.graces()) > 1:
         low, high = low + 1000 * _second_after_first_s(work), high + 1000 * _second_after_first_s(work)
     work.figure.shift_s -= work.amount_s(low, high)
 
 
-def _off_beat(beat_ms: float) -> tuple[float, float]:
-    """A displacement well beyond what the standard level allows, and still the same beat, in ms."""
-    return max(50.0, 0.09 * beat_ms), max(80.0, 0.18 * beat_ms)
+def _off_beat(work: _Work) -> tuple[float, float]:
+    """A displacement well beyond what the level allows, and still the same beat, in ms."""
+    floor, share = work.limits.offset_floor_ms, work.limits.offset_share * work.beat_ms
+    return max(1.67 * floor, 1.44 * share), max(2.67 * floor, 2.88 * share)
 
 
 def _beat_on_second(work: _Work) -> None:
@@ -189,7 +200,7 @@ def _second_after_first_s(work: _Work) -> float:
 
 def _run_together(work: _Work) -> None:
     """The theme note between the two gracenotes shrinks to almost nothing, or to nothing."""
-    gap = work.amount_s(0, 13)
+    gap = work.amount_s(0, 0.65 * work.limits.gap_ms)
     first, second = work.graces()[:2]
     part = next(sound for sound in work.figure.sounds[1:] if sound.role == "theme-part")
     if gap >= 0.004:
@@ -226,10 +237,11 @@ def _wrong(work: _Work) -> None:
 
 def _heavy(work: _Work) -> None:
     sound = work.pick_grace()
-    sound.length_s = work.amount_s(105, 150)
+    longest = work.limits.gracenote_ms
+    sound.length_s = work.amount_s(1.17 * longest, 1.67 * longest)
     if work.written.kind in EVEN_KINDS:
         # Heavy and nothing else: a hand that is slow all over, or the movement would be uneven as well.
-        sound.length_s = min(sound.length_s, work.amount_s(100, 118))
+        sound.length_s = min(sound.length_s, work.amount_s(1.11 * longest, 1.31 * longest))
         for other in work.graces():
             other.length_s = max(other.length_s, 0.6 * sound.length_s)
 
@@ -245,7 +257,8 @@ def _crossing(work: _Work) -> None:
     note = work.fault.note if work.fault.note is not None else _likely_noise(work, before, after)
     if note in (before, after):
         raise ValueError(f"a crossing noise on {note.label} next to {note.label} cannot be heard")
-    sounds.insert(place, Sound(note, work.amount_s(14, 38), "crossing"))
+    shortest = max(10.0, work.limits.crossing_noise_ms)  # shorter ones are hardly to be heard at any level
+    sounds.insert(place, Sound(note, work.amount_s(1.4 * shortest, 3.8 * shortest), "crossing"))
 
 
 def _likely_noise(work: _Work, before: Note | None, after: Note) -> Note:
@@ -265,10 +278,12 @@ def _uneven(work: _Work) -> None:
     """One part long beside the others, and still no heavy gracenote."""
     sound = work.pick_grace()
     given = work.fault.amount_ms is not None
-    sound.length_s = work.amount_s(0, 0) if given else min(1.75 * sound.length_s, 0.082)
+    longest = 0.91 * work.limits.gracenote_ms / 1000
+    sound.length_s = work.amount_s(0, 0) if given else min(1.75 * sound.length_s, longest)
     for other in work.graces():
         if other is not sound and not given:
-            other.length_s = min(other.length_s, sound.length_s / float(work.random.uniform(2.35, 2.7)))
+            ratio = float(work.random.uniform(1.175, 1.35)) * work.limits.unevenness
+            other.length_s = min(other.length_s, sound.length_s / ratio)
 
 
 def _missed(work: _Work) -> None:

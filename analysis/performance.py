@@ -14,7 +14,8 @@ from typing import Final, Literal
 import numpy as np
 
 from analysis.chanter import Note
-from analysis.faults import Fault, Figure, Sound, apply, as_faults
+from analysis.faults import Fault, Figure, Situation, Sound, apply, as_faults
+from analysis.judgement import Tolerances
 from analysis.movements import (
     BeatPoint,
     Form,
@@ -35,6 +36,11 @@ DEFAULT_TEMPO_BPM: Final = 60.0
 LENGTH_SPREAD: Final = 0.08
 #: What is left of a note at least when the movement after it comes early, in seconds.
 SHORTEST_NOTE_S: Final = 0.03
+#: Where a movement that comes before its beat has little room after a short note, its sounds are played shorter, down
+#: to this share of what they should be. Where that does not do either it comes late: nobody could play it so.
+LEAST_OF_A_SOUND: Final = 0.65
+#: What is left of the note before a movement that makes room in that way, in seconds.
+LEAST_BEFORE_S: Final = 0.045
 
 
 @dataclass(frozen=True)
@@ -73,7 +79,10 @@ class PlayedMovement:
 
 @dataclass(frozen=True)
 class Performance:
-    """Every sound in order, without gaps inside a phrase; the movements, the beats and the beat's audible strokes."""
+    """Every sound in order, without gaps inside a phrase; the movements, the beats and the beat's audible strokes.
+
+    `crowded`: the movements, by index, that there was no room to play as they should be (see :data:`LEAST_OF_A_SOUND`).
+    """
 
     notes: tuple[PlayedNote, ...]
     movements: tuple[PlayedMovement, ...]
@@ -82,13 +91,14 @@ class Performance:
     first_beats_s: frozenset[float]
     tempo_bpm: float
     duration_s: float
+    crowded: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True)
 class Manner:
     """How it is played. Times in ms unless named otherwise; `jitter_ms` is one standard deviation of every onset.
 
-    `drift_bpm_per_min` changes the tempo evenly; `lead_s` is the silence before, `tail_s` the silence after.
+    `drift_bpm_per_min` changes the tempo evenly; faults on purpose go beyond `limits`, and not much further; `lead_s` is the silence before, `tail_s` the silence after.
     """
 
     tempo_bpm: float | None = None
@@ -103,6 +113,7 @@ class Manner:
     lead_s: float = 0.4
     tail_s: float = 0.6
     seed: int = 0
+    limits: Tolerances = field(default_factory=Tolerances)
 
 
 def perform(
@@ -136,6 +147,7 @@ class _Player:
             raise ValueError(f"a tempo of {self.bpm:g} is not possible; 10 to 400 beats a minute are")
         self.notes: list[PlayedNote] = []
         self.movements: list[PlayedMovement] = []
+        self.crowded: set[int] = set()
 
     def beat_s(self, beat: float) -> float:
         """When `beat` (0 is the score's first) falls; the tempo changes evenly from the first stroke on."""
@@ -173,6 +185,7 @@ class _Player:
             first_beats_s=frozenset(self._first_beats()),
             tempo_bpm=self.bpm,
             duration_s=end + self.manner.tail_s,
+            crowded=frozenset(self.crowded),
         )
 
     def _first_beats(self) -> list[float]:
@@ -216,11 +229,30 @@ class _Player:
 
     def _movement(self, written: WrittenMovement) -> None:
         beat = self.beat_s(float(self.score.themes[written.first].onset))
-        figure = apply(
-            self._figure(written), self.faults.get(written.index, ()), written, self._beat_length_ms(), self.random
+        figure = self._figure(written)
+        self._make_room(figure, beat)
+        apply(
+            figure,
+            self.faults.get(written.index, ()),
+            written,
+            Situation(self._beat_length_ms(), self.manner.limits, self.random),
         )
         wanted = beat + self._jitter_s() + self.manner.offset_ms / 1000 + figure.shift_s
-        self._record(written, figure, beat, self._not_before(wanted - figure.point_s))
+        start = self._not_before(wanted - figure.point_s)
+        if start > wanted - figure.point_s + 0.001:
+            self.crowded.add(written.index)
+        self._record(written, figure, beat, start)
+
+    def _make_room(self, figure: Figure, beat: float) -> None:
+        """Shorten the sounds before the beat where the note before has too little time for them."""
+        if not self.notes or figure.point_s <= 0:
+            return
+        last = self.notes[-1]
+        begins = last.start_s + LEAST_BEFORE_S if last.end_s == _OPEN else last.end_s
+        share = (beat - begins) / figure.point_s
+        if share < 1:
+            for sound in figure.sounds:
+                sound.length_s *= max(share, LEAST_OF_A_SOUND)
 
     def _beat_length_ms(self) -> float:
         return 60_000 / self.bpm
