@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
 
 from analysis.chanter import Tuning
 from analysis.faults import Fault
-from analysis.performance import Manner, Performance, PlayedMovement, PlayedNote, perform
+from analysis.judgement import Level, Tolerances, tolerances
+from analysis.performance import Manner, Performance, PlayedMovement, PlayedNote, perform, stretched
 from analysis.score import Score
-from analysis.tone import Floats, Instrument, Voice, sound
+from analysis.tone import Floats, Instrument, Voice, circle, sound
 
 __all__ = [
     "Fault",
@@ -22,14 +23,26 @@ __all__ = [
     "PlayedNote",
     "Rendering",
     "Voice",
+    "loop",
+    "model_manner",
     "perform",
     "render",
+    "stretched",
     "strokes",
 ]
 
 Stroke = Literal["click", "tap"]
 
 MAX_DURATION_S: Final = 15 * 60.0
+TOO_LONG: Final = "the music would take longer than 15 minutes; fewer repeats or a quicker tempo would do"
+#: The silence before a model take: it starts at once.
+LEAD_S: Final = 0.15
+#: How long a gracenote and the theme note between two sound in a model, in ms: as long as a level wants them.
+LENGTHS_MS: Final[Mapping[Level, tuple[float, float]]] = {
+    "gentle": (70.0, 85.0),
+    "standard": (45.0, 65.0),
+    "strict": (35.0, 50.0),
+}
 
 
 @dataclass(frozen=True)
@@ -66,10 +79,10 @@ def render(
     with a count-in on the first click. Raises ValueError where the music would be longer than 15 minutes.
     """
     if performance is None:
-        manner = Manner(tempo_bpm=tempo_bpm, count_in=count_in, clicks=clicks, gracenote_ms=gracenote_ms, lead_s=0.15)
+        manner = Manner(tempo_bpm=tempo_bpm, count_in=count_in, clicks=clicks, gracenote_ms=gracenote_ms, lead_s=LEAD_S)
         performance = perform(score, manner)
     if performance.duration_s > MAX_DURATION_S:
-        raise ValueError("the music would take longer than 15 minutes; fewer repeats or a quicker tempo would do")
+        raise ValueError(TOO_LONG)
     voice = voice or Voice(instrument, low_a_hz, tuning)
     samples = sound(performance.notes, voice, duration_s=performance.duration_s, rate_hz=rate_hz)
     samples += stroke_level * strokes(
@@ -81,6 +94,57 @@ def render(
     )
     np.clip(samples, -1, 1, out=samples)
     return Rendering(samples, rate_hz, performance.notes, performance.beats_s, performance)
+
+
+def model_manner(
+    level: Level,
+    *,
+    tempo_bpm: float | None = None,
+    count_in: int = 0,
+    clicks: bool = False,
+    beat_points: Mapping[str, str] | None = None,
+    limits: Tolerances | None = None,
+    seed: int = 1,
+) -> Manner:
+    """How a model is played for a learner at `level`; faults on purpose go beyond `limits` (None: the level's own)."""
+    gracenote_ms, gap_ms = LENGTHS_MS[level]
+    return Manner(
+        tempo_bpm=tempo_bpm,
+        count_in=count_in,
+        clicks=clicks,
+        gracenote_ms=gracenote_ms,
+        gap_ms=gap_ms,
+        beat_points=beat_points or {},
+        lead_s=LEAD_S,
+        seed=seed,
+        limits=limits or tolerances(level),
+    )
+
+
+def loop(performance: Performance, *, voice: Voice, rate_hz: int = 48_000, stroke_level: float = 0.5) -> Rendering:
+    """`performance` as a sound that goes round without a gap: exactly as long as its beats, from its first note on.
+
+    Its count-in, if any, is left out; the strokes inside it stay. Music that begins or ends with a rest keeps it.
+    """
+    first, end = performance.notes[0].start_s, performance.beats_s[-1]
+    period = end - performance.beats_s[0]
+    if period > MAX_DURATION_S:
+        raise ValueError(TOO_LONG)
+    notes = list(performance.notes)
+    if first < performance.beats_s[0] + 0.5 * _beat_s(performance) and notes[-1].end_s > end - 0.001:
+        notes[-1] = replace(notes[-1], end_s=first + period)
+    samples = circle(notes, voice, period_s=period, rate_hz=rate_hz)
+    heard = [time - first for time in performance.strokes_s if time >= performance.beats_s[0] - 0.001]
+    accented = {time - first for time in performance.first_beats_s}
+    clicked = strokes(heard, accented, duration_s=period + _beat_s(performance), rate_hz=rate_hz)
+    clicked[: clicked.size - samples.size] += clicked[samples.size :]
+    samples += stroke_level * clicked[: samples.size]
+    np.clip(samples, -1, 1, out=samples)
+    return Rendering(samples, rate_hz, performance.notes, performance.beats_s, performance)
+
+
+def _beat_s(performance: Performance) -> float:
+    return 60.0 / performance.tempo_bpm
 
 
 def strokes(

@@ -98,7 +98,8 @@ class Performance:
 class Manner:
     """How it is played. Times in ms unless named otherwise; `jitter_ms` is one standard deviation of every onset.
 
-    `drift_bpm_per_min` changes the tempo evenly; faults on purpose go beyond `limits`, and not much further; `lead_s` is the silence before, `tail_s` the silence after.
+    `drift_bpm_per_min` changes the tempo evenly; `lead_s` is the silence before, `tail_s` the silence after. Faults on
+    purpose go beyond `limits`, and not much further.
     """
 
     tempo_bpm: float | None = None
@@ -311,6 +312,35 @@ class _Player:
 
 
 _OPEN: Final = float("inf")
+
+
+def stretched(performance: Performance, factor: float) -> Performance:
+    """The same performance `factor` times slower throughout, its gracenotes too: what they are can then be heard."""
+
+    def longer(time_ms: float | None) -> float | None:
+        return None if time_ms is None else time_ms * factor
+
+    return replace(
+        performance,
+        notes=tuple(replace(n, start_s=n.start_s * factor, end_s=n.end_s * factor) for n in performance.notes),
+        movements=tuple(
+            replace(
+                movement,
+                beat_s=movement.beat_s * factor,
+                start_s=movement.start_s * factor,
+                offset_ms=longer(movement.offset_ms),
+                gap_ms=longer(movement.gap_ms),
+                parts=tuple((note, length * factor) for note, length in movement.parts),
+                crossing=tuple((start * factor, length * factor, note) for start, length, note in movement.crossing),
+            )
+            for movement in performance.movements
+        ),
+        beats_s=tuple(time * factor for time in performance.beats_s),
+        strokes_s=tuple(time * factor for time in performance.strokes_s),
+        first_beats_s=frozenset(time * factor for time in performance.first_beats_s),
+        tempo_bpm=performance.tempo_bpm / factor,
+        duration_s=performance.duration_s * factor,
+    )
 
 
 def _merged(notes: Sequence[PlayedNote]) -> tuple[PlayedNote, ...]:

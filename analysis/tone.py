@@ -8,8 +8,8 @@ colour, note by note, and a slow random wobble; there are no dynamics.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 from typing import Final, Literal
 
 import numpy as np
@@ -68,6 +68,14 @@ def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_
     Pipes sound with their drones unless `drones` is False.
     """
     bend = _wobble(voice, round(duration_s * rate_hz), rate_hz)
+    result = splice(notes, _source(voice, notes, bend, rate_hz), duration_s=duration_s, rate_hz=rate_hz)
+    if voice.instrument == "pipes" and drones:
+        add_drones(result, voice, notes, rate_hz)
+    return result
+
+
+def _source(voice: Voice, notes: Sequence[PlayedNote], bend: Floats, rate_hz: int) -> Source:
+    """The tones of `voice` for `notes`, their pitch bent as `bend` says."""
     cycles = {note: _cycle(voice, note) for note in {played.note for played in notes}}
 
     def source(note: Note, start: int, count: int) -> Floats:
@@ -75,22 +83,50 @@ def sound(notes: Sequence[PlayedNote], voice: Voice, *, duration_s: float, rate_
         phase = (np.cumsum(bend[start : start + count], dtype=np.float64) + start) * step
         return _read(cycles[note], phase)
 
-    result = splice(notes, source, duration_s=duration_s, rate_hz=rate_hz)
+    return source
+
+
+def circle(notes: Sequence[PlayedNote], voice: Voice, *, period_s: float, rate_hz: int, drones: bool = True) -> Floats:
+    """`notes` as a sound of ``period_s * rate_hz`` samples that runs on into its own beginning, from the first note on.
+
+    The last note should end `period_s` after the first one starts: it is then crossfaded into it as any other change.
+    The drones are tuned, by a few cents at most, to whole cycles of the period. Otherwise as :func:`sound`.
+    """
+    size = round(period_s * rate_hz)
+    margin = round(CROSSFADE_S * rate_hz)
+    shift = margin / rate_hz - notes[0].start_s
+    moved = [replace(note, start_s=note.start_s + shift, end_s=note.end_s + shift) for note in notes]
+    whole = notes[-1].end_s >= notes[0].start_s + period_s - 1e-6
+    bend = _wobble(voice, size + 3 * margin, rate_hz)
+    made = splice(
+        moved,
+        _source(voice, moved, bend, rate_hz),
+        duration_s=(size + 2 * margin) / rate_hz,
+        rate_hz=rate_hz,
+        ring=whole,
+    )
+    result = made[:size]
+    result[: made.size - size] += made[size:]
     if voice.instrument == "pipes" and drones:
-        add_drones(result, voice, notes, rate_hz)
-    return result
+        time = np.arange(size, dtype=np.float64)
+        for level, cycle, hz, phase in _drones(voice, period_s=size / rate_hz):
+            result += DRONE_LEVEL * level * _read(cycle, time * (hz / rate_hz) + phase)
+    return np.roll(result, -margin)
 
 
-def splice(notes: Sequence[PlayedNote], source: Source, *, duration_s: float, rate_hz: int) -> Floats:
+def splice(
+    notes: Sequence[PlayedNote], source: Source, *, duration_s: float, rate_hz: int, ring: bool = False
+) -> Floats:
     """The tones of `source`, one after the other as `notes` say.
 
     Notes that touch are crossfaded around their common time; the first swells in and the last dies away within 30 ms.
+    In a `ring` the last touches the first.
     """
     result = np.zeros(round(duration_s * rate_hz), dtype=np.float32)
     half = CROSSFADE_S / 2
     for number, played in enumerate(notes):
-        joined = number > 0 and notes[number - 1].end_s == played.start_s
-        joins = number + 1 < len(notes) and notes[number + 1].start_s == played.end_s
+        joined = notes[number - 1].end_s == played.start_s if number else ring
+        joins = notes[number + 1].start_s == played.end_s if number + 1 < len(notes) else ring
         start = max(0, round((played.start_s - (half if joined else 0.0)) * rate_hz))
         stop = min(result.size, round((played.end_s + (half if joins else 0.0)) * rate_hz))
         if stop > start:
@@ -165,14 +201,22 @@ def add_drones(result: Floats, voice: Voice, notes: Sequence[PlayedNote], rate_h
     """Two tenors an octave below low A and a bass two octaves below, sounding as long as the chanter does."""
     start, stop = round(notes[0].start_s * rate_hz), min(result.size, round(notes[-1].end_s * rate_hz))
     time = np.arange(stop - start, dtype=np.float64)
-    low_a = voice.hertz(Note.LOW_A)
     drones = np.zeros(stop - start, dtype=np.float32)
+    for level, cycle, hz, phase in _drones(voice):
+        drones += level * _read(cycle, time * (hz / rate_hz) + phase)
+    _fade(drones, round(0.05 * rate_hz), round(0.08 * rate_hz))
+    result[start:stop] += DRONE_LEVEL * drones
+
+
+def _drones(voice: Voice, *, period_s: float | None = None) -> Iterator[tuple[float, Floats, float, float]]:
+    """Of each drone its level, one cycle, frequency and phase in cycles; with whole cycles in `period_s`, if given."""
+    low_a = voice.hertz(Note.LOW_A)
     for number, (ratio, level) in enumerate(((1 / 2, 0.6), (1 / 2 * 1.0006, 0.6), (1 / 4, 0.75))):
         hz = low_a * ratio
         cycle = _drone_cycle(hz, np.random.default_rng([voice.seed, 55, number]))
-        drones += level * _read(cycle, time * (hz / rate_hz) + 0.3 * number)
-    _fade(drones, round(0.05 * rate_hz), round(0.08 * rate_hz))
-    result[start:stop] += DRONE_LEVEL * drones
+        if period_s is not None:
+            hz = round(hz * period_s) / period_s
+        yield level, cycle, hz, 0.3 * number
 
 
 def _drone_cycle(hz: float, random: np.random.Generator) -> Floats:
