@@ -291,22 +291,32 @@ def _kinds(
     """The strokes that start at `starts` (k,) on beats `numbers` as one or two kinds: masks (k,).
 
     Metronomes mark the first beat of two, three, four or six. Which, if any, shows in what each stroke adds to the
-    spectrum: the division is taken that leaves the kinds far more alike within than dividing by lot would.
+    spectrum: the division is taken that leaves the kinds far more alike within than dividing by lot would. Exercises
+    have a step of two beats themselves, so every fourth or sixth stroke is compared with those an even number of beats
+    away.
     """
-    every = np.ones(starts.size, dtype=bool)
     added = np.stack([_added(samples, int(start), rate_hz) for start in starts])
-    random = np.random.default_rng(starts.size)
-    best, chosen = _LEAST_DISTINCT, every
-    for beats in (2, 3, 4, 6):
-        for first in range(beats):
-            one = numbers % beats == first
-            if min(one.sum(), (~one).sum()) < _LEAST_OF_A_KIND:
-                continue
-            lots = [_explained(added, random.permutation(one)) for _ in range(60)]
-            distinct = (_explained(added, one) - np.mean(lots)) / (np.std(lots) + 1e-12)
-            if distinct > best:
-                best, chosen = float(distinct), one
-    return [every] if chosen.all() else [chosen, ~chosen]
+    for divisions in (((4, 2), (6, 2), (3, 1)), ((2, 1),)):
+        best, chosen = _LEAST_DISTINCT, np.ones(starts.size, dtype=bool)
+        for beats, step in divisions:
+            for first in range(beats):
+                one = numbers % beats == first
+                among = numbers % step == first % step
+                distinct = _distinct(added[among], one[among])
+                if distinct > best:
+                    best, chosen = distinct, one
+        if not chosen.all():
+            return [chosen, ~chosen]
+    return [np.ones(starts.size, dtype=bool)]
+
+
+def _distinct(added: NDArray[np.float64], one: NDArray[np.bool_]) -> float:
+    """By how many standard deviations the kind `one` (k,) of `added` (k, bins) stands out from a division by lot."""
+    if min(one.sum(), (~one).sum()) < _LEAST_OF_A_KIND:
+        return 0.0
+    random = np.random.default_rng(one.size)
+    lots = [_explained(added, random.permutation(one)) for _ in range(60)]
+    return float((_explained(added, one) - np.mean(lots)) / (np.std(lots) + 1e-12))
 
 
 def _added(samples: Floats, start: int, rate_hz: int) -> NDArray[np.float64]:
