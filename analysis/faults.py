@@ -46,9 +46,9 @@ class Fault:
     place: Place | None = None
 
 
-@dataclass
+@dataclass(eq=False)
 class Sound:
-    """A sound before the theme note."""
+    """A sound before the theme note. Two of the same note and length are still two."""
 
     note: Note
     length_s: float
@@ -119,13 +119,21 @@ def possible(written: WrittenMovement) -> tuple[Flag, ...]:
     graces = [note for note, own, sounds in zip(written.gracenotes, places, heard, strict=True) if own and sounds]
     if not graces:
         return ()
-    if len(graces) > 1:
+    if len(graces) > 1 and _heard_without_last(written):
         codes.append("missing-gracenote")
     if written.kind == "doubling" and len(graces) > 1:
         codes += ["beat-on-second", "run-together"]
     if written.kind in EVEN_KINDS:
         codes.append("uneven")
     return tuple(code for code in FLAGS if code in codes)
+
+
+def _heard_without_last(written: WrittenMovement) -> bool:
+    """Whether anything sounds of the movement when its last gracenote does not: else it would be missed altogether."""
+    places = gracenote_places(written.gracenotes, written.on, written.kind)
+    last = max(place for place, own in enumerate(places) if own)
+    left = [note for place, note in enumerate(written.gracenotes) if place != last]
+    return any(audible(left, written.on, written.approach))
 
 
 def apply(

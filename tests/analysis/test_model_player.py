@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,8 +16,20 @@ import pytest
 from analysis import tone
 from analysis.chanter import Note, Tuning, cents
 from analysis.faults import Fault, possible
-from analysis.model_player import Manner, Performance, PlayedNote, Voice, perform, render
-from analysis.report import FLAGS
+from analysis.judgement import Level, Tolerances, tolerances
+from analysis.model_player import (
+    Manner,
+    Performance,
+    PlayedMovement,
+    PlayedNote,
+    Voice,
+    loop,
+    model_manner,
+    perform,
+    render,
+    stretched,
+)
+from analysis.report import FLAGS, Flag
 from analysis.score import Score, parse_abc
 from analysis.tone import Instrument
 
@@ -255,3 +268,110 @@ def test_music_that_is_too_long_or_empty() -> None:
         render(parse_abc("M:4/4\nL:1/1\nQ:1/4=20\nK:HP\n" + "A4 | " * 80))
     with pytest.raises(ValueError, match="no notes"):
         perform(Score("", (4, 4), scale().beat_unit, None, ()))
+
+
+def test_of_two_equal_gracenotes_the_last_is_the_one_that_is_missing() -> None:
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\nA {gfg}f c {GdG}A |]")
+    played = perform(score, faults={0: "missing-gracenote", 1: "missing-gracenote"}).movements
+    assert [[note.label for note, _ in movement.parts] for movement in played] == [["high G"], ["low G", "D"]]
+
+
+def test_what_is_wrong_is_never_the_note_beside_it() -> None:
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\nc {GdG}A c {GdG}A |]")
+    for seed in range(20):
+        for movement in perform(
+            score, Manner(seed=seed), faults={0: "wrong-gracenote", 1: "wrong-gracenote"}
+        ).movements:
+            notes = [Note.C, *(note for note, _ in movement.parts), movement.on]
+            assert all(before != after for before, after in pairwise(notes)), seed
+
+
+def test_a_throw_of_which_nothing_would_be_left_cannot_lack_a_gracenote() -> None:
+    light, heavy = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\nG {dc}d G {dGc}d |]").movements
+    assert "missing-gracenote" not in possible(light)
+    assert "missing-gracenote" in possible(heavy)
+
+
+def test_a_movement_before_its_beat_takes_less_time_where_there_is_little() -> None:
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=100\nK:HP\nA3/4c/4 {GdGe}A e3/4c/4 {GdGe}A |]")
+    quick = perform(score)
+    assert quick.crowded == frozenset()
+    assert quick.movements[0].offset_ms == pytest.approx(0, abs=1e-6)
+    assert max(length for _, length in quick.movements[0].parts) < 45
+    impossible = perform(score, Manner(tempo_bpm=200))
+    assert impossible.crowded == {0, 1}
+    assert impossible.movements[0].offset_ms is not None
+    assert impossible.movements[0].offset_ms > 0
+
+
+@pytest.mark.parametrize("level", ["gentle", "standard", "strict"])
+@pytest.mark.parametrize("code", FLAGS)
+def test_faults_on_purpose_are_faults_at_the_level_and_nothing_else(level: Level, code: Flag) -> None:
+    """By the truth of the performance, without hearing anything."""
+    abc = "A {GdG}e B {GdG}e" if code == "uneven" else "A {gef}e B {gef}e"
+    score, limits = parse_abc(f"M:4/4\nL:1/4\nQ:1/4=60\nK:HP\n{abc} |]"), tolerances(level)
+    for seed in range(12):
+        manner = model_manner(level, seed=seed)
+        clean, faulty = perform(score, manner, faults={1: code}).movements
+        assert truly(clean, limits) == set()
+        assert code in ("missing-gracenote", "wrong-gracenote", "missed") or truly(faulty, limits) == {code}, seed
+
+
+def truly(movement: PlayedMovement, limits: Tolerances) -> set[str]:
+    """The flags that the truth of a movement at 60 beats a minute comes to, as far as times tell."""
+    found: set[str] = set()
+    lengths = [length for note, length in movement.parts if note != movement.on]
+    if movement.offset_ms is not None and abs(movement.offset_ms) > limits.offset_ms(1000):
+        second = movement.offset_ms + sum(length for _, length in movement.parts[1:3])
+        on_second = movement.kind == "doubling" and abs(second) <= limits.offset_ms(1000)
+        found.add("late" if movement.offset_ms > 0 else "beat-on-second" if on_second else "early")
+    if movement.kind == "doubling" and (movement.gap_ms or 0) < limits.gap_ms:
+        found.add("run-together")
+    if max(lengths, default=0) > limits.gracenote_ms:
+        found.add("heavy-gracenote")
+    if any(length >= limits.crossing_noise_ms for _, length, _ in movement.crossing):
+        found.add("crossing-noise")
+    if movement.kind == "grip" and max(lengths) > limits.unevenness * min(lengths):
+        found.add("uneven")
+    return found
+
+
+def test_everything_is_slower_in_a_stretched_performance() -> None:
+    played = perform(drill(), Manner(count_in=4, clicks=True), faults={3: Fault("crossing-noise", amount_ms=25)})
+    slow = stretched(played, 2.0)
+    assert slow.duration_s == 2 * played.duration_s
+    assert [n.note for n in slow.notes] == [n.note for n in played.notes]
+    assert slow.notes[5].end_s - slow.notes[5].start_s == pytest.approx(
+        2 * (played.notes[5].end_s - played.notes[5].start_s)
+    )
+    assert slow.movements[3].crossing[0][1] == pytest.approx(50)
+    assert slow.tempo_bpm == 30
+    consistent(slow)
+
+
+@pytest.mark.parametrize("instrument", ["practice chanter", "pipes"])
+@pytest.mark.parametrize("start", ["A", "{g}A"])
+def test_a_loop_has_no_seam(instrument: Instrument, start: str) -> None:
+    """It is exactly its beats long, and where it begins again nothing clicks and nothing falls silent."""
+    score = parse_abc(f"M:4/4\nL:1/4\nQ:1/4=96\nK:HP\n{start} {{gef}}e c {{gcd}}c |]")
+    made = loop(perform(score, model_manner("standard")), voice=Voice(instrument))
+    size = made.samples.size
+    assert size == round(4 * 60 / 96 * made.rate_hz)
+    twice = np.concatenate([made.samples, made.samples])
+    jumps = np.abs(np.diff(twice, 2))
+    assert jumps[size - 200 : size + 200].max() <= 1.1 * jumps[200 : size - 200].max()
+    frames = np.sqrt(np.mean(twice[size - 4800 : size + 4800].reshape(-1, 480) ** 2, axis=1))
+    assert frames.min() > 0.6 * np.median(frames)
+
+
+def test_a_loop_clicks_on_its_beats_and_leaves_the_count_in_out() -> None:
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\n{g}A {g}e c {d}c |]")
+    performance = perform(score, model_manner("standard", count_in=4, clicks=True))
+    silent = loop(replace(performance, strokes_s=()), voice=Voice())
+    clicks = np.abs(loop(performance, voice=Voice()).samples - silent.samples)
+    first = performance.beats_s[0] - performance.notes[0].start_s
+    starts = [round((first + beat) * 48_000) for beat in range(4)]
+    for start in starts:
+        assert clicks[start : start + 500].max() > 0.3
+        clicks[start : start + 2000] = 0
+    assert clicks.max() < 0.01
