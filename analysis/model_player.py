@@ -71,6 +71,7 @@ def render(
     voice: Voice | None = None,
     stroke: Stroke = "click",
     stroke_level: float = 0.5,
+    drones: bool = True,
 ) -> Rendering:
     """`score` played exactly, or the given `performance` of it.
 
@@ -84,7 +85,7 @@ def render(
     if performance.duration_s > MAX_DURATION_S:
         raise ValueError(TOO_LONG)
     voice = voice or Voice(instrument, low_a_hz, tuning)
-    samples = sound(performance.notes, voice, duration_s=performance.duration_s, rate_hz=rate_hz)
+    samples = sound(performance.notes, voice, duration_s=performance.duration_s, rate_hz=rate_hz, drones=drones)
     samples += stroke_level * strokes(
         performance.strokes_s,
         performance.first_beats_s,
@@ -121,7 +122,14 @@ def model_manner(
     )
 
 
-def loop(performance: Performance, *, voice: Voice, rate_hz: int = 48_000, stroke_level: float = 0.5) -> Rendering:
+def loop(
+    performance: Performance,
+    *,
+    voice: Voice,
+    rate_hz: int = 48_000,
+    stroke_level: float = 0.5,
+    drones: bool = True,
+) -> Rendering:
     """`performance` as a sound that goes round without a gap: exactly as long as its beats, from its first note on.
 
     Its count-in, if any, is left out; the strokes inside it stay. Music that begins or ends with a rest keeps it.
@@ -133,7 +141,7 @@ def loop(performance: Performance, *, voice: Voice, rate_hz: int = 48_000, strok
     notes = list(performance.notes)
     if first < performance.beats_s[0] + 0.5 * _beat_s(performance) and notes[-1].end_s > end - 0.001:
         notes[-1] = replace(notes[-1], end_s=first + period)
-    samples = circle(notes, voice, period_s=period, rate_hz=rate_hz)
+    samples = circle(notes, voice, period_s=period, rate_hz=rate_hz, drones=drones)
     heard = [time - first for time in performance.strokes_s if time >= performance.beats_s[0] - 0.001]
     accented = {time - first for time in performance.first_beats_s}
     clicked = strokes(heard, accented, duration_s=period + _beat_s(performance), rate_hz=rate_hz)

@@ -5,11 +5,12 @@ from __future__ import annotations
 import hashlib
 import tempfile
 from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import timedelta
 from functools import cache as once
 from importlib.metadata import version
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 from django.core.cache import cache
@@ -19,7 +20,13 @@ from django.http import HttpRequest, HttpResponse, HttpResponseNotModified
 from django.utils import timezone
 
 import analysis
+from analysis.chanter import Tuning
+from analysis.judgement import Level, Tolerances
 from analysis.score import ScoreError, parse_abc
+
+if TYPE_CHECKING:  # numerical libraries: only where something is played
+    from analysis.model_player import Manner, Rendering
+    from analysis.tone import Instrument
 
 #: Widths that pictures are made for, in CSS pixels; any other is taken down to the next of these.
 WIDTHS: Final = (320, 360, 420, 480, 560, 640, 720, 840, 960, 1120)
@@ -77,30 +84,110 @@ def picture_answer(request: HttpRequest, abc: str, *, beat_points: Mapping[str, 
     return response
 
 
-def model_take(abc: str, *, tempo_bpm: int, count_in: int, clicks: bool, tuning: str) -> str:
+@dataclass(frozen=True)
+class Hearing:
+    """How music is to be heard. Two of the same values are the same sound, made once.
+
+    `word` makes it the example of a flag code instead of the whole: right, or with `wrong` the fault in it. `slow`:
+    everything at half speed, gracenotes too. `ring`: a sound that goes round without a gap, its count-in left out.
+    """
+
+    tempo_bpm: int
+    count_in: int = 0
+    clicks: bool = False
+    instrument: Instrument = "practice chanter"
+    drones: bool = True
+    low_a_hz: float | None = None
+    tuning: Tuning = "harmonic"
+    lengths: Level = "standard"
+    limits: tuple[tuple[str, float], ...] = ()
+    beat_points: tuple[tuple[str, str], ...] = ()
+    word: str = ""
+    wrong: bool = False
+    slow: bool = False
+    ring: bool = False
+
+
+SLOW: Final = 2.0
+ENDINGS: Final = {"flac": "audio/flac", "wav": "audio/wav", "mp3": "audio/mpeg"}
+
+
+def model_take(
+    abc: str,
+    *,
+    tempo_bpm: int,
+    count_in: int,
+    clicks: bool,
+    tuning: str,
+    beat_points: Mapping[str, str] | None = None,
+) -> str:
     """The storage name of the music played right, as 48 kHz mono FLAC.
 
     `count_in` beats are clicked before it; `clicks` go on through it. Raises ScoreError on bad ABC and ValueError where
     it would be longer than 15 minutes.
     """
-    name = f"{_MODELS}/{_name('model', abc, tempo_bpm, count_in, clicks, tuning)}.flac"
-    if default_storage.exists(name):
-        return name
-    from analysis.model_player import render
-    from analysis.rooms import encode
-
-    played = render(
-        parse_abc(abc),
+    hearing = Hearing(
         tempo_bpm=tempo_bpm,
         count_in=count_in,
         clicks=clicks,
         tuning="older" if tuning == "older" else "harmonic",
+        beat_points=tuple(sorted((beat_points or {}).items())),
     )
+    return sound_file(abc, hearing)
+
+
+def sound_file(abc: str, hearing: Hearing, *, ending: str = "flac") -> str:
+    """The storage name of the music as `hearing` wants it, 48 kHz mono, in one of ENDINGS.
+
+    Raises ScoreError on bad ABC and ValueError where it would be longer than 15 minutes.
+    """
+    if ending not in ENDINGS:
+        raise ValueError(f"{ending!r} cannot be made; {', '.join(ENDINGS)} can")
+    name = f"{_MODELS}/{_name('model', abc, hearing)}.{ending}"
+    if default_storage.exists(name):
+        return name
+    from analysis.rooms import encode
+
+    played = _played(abc, hearing)
     with tempfile.TemporaryDirectory(prefix="model-") as folder:
-        path = encode(np.asarray(played.samples, dtype=np.float32), played.rate_hz, Path(folder, "model.flac"))
+        path = encode(np.asarray(played.samples, dtype=np.float32), played.rate_hz, Path(folder, f"model.{ending}"))
         with path.open("rb") as file:
             # Two who ask at once may both make it; the storage then gives the second another name, which is as good.
             return default_storage.save(name, File(file))
+
+
+def manner_of(hearing: Hearing) -> Manner:
+    """How the player plays for `hearing`."""
+    from analysis.model_player import model_manner
+
+    return model_manner(
+        hearing.lengths,
+        tempo_bpm=hearing.tempo_bpm,
+        count_in=0 if hearing.ring else hearing.count_in,
+        clicks=hearing.clicks,
+        beat_points=dict(hearing.beat_points),
+        limits=Tolerances(**dict(hearing.limits)),
+    )
+
+
+def _played(abc: str, hearing: Hearing) -> Rendering:
+    from analysis.examples import examples
+    from analysis.model_player import Voice, loop, perform, render, stretched
+
+    score = parse_abc(abc)
+    manner = manner_of(hearing)
+    faults: dict[int, str] = {}
+    if hearing.word:
+        example = next(found for found in examples(score, manner) if found.code == hearing.word)
+        score = example.score
+        faults = {example.index: hearing.word} if hearing.wrong else {}
+    performance = perform(score, manner, faults=faults)
+    if hearing.slow:
+        performance = stretched(performance, SLOW)
+    voice = Voice(hearing.instrument, hearing.low_a_hz, hearing.tuning)
+    if hearing.ring:
+        return loop(performance, voice=voice, drones=hearing.drones)
+    return render(score, performance=performance, voice=voice, drones=hearing.drones)
 
 
 def remove_old_models() -> int:

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from studio.exercises import views
+from studio.exercises import listening, views
 
 app_name = "exercises"
 urlpatterns = [
@@ -16,5 +16,7 @@ urlpatterns = [
     path("exercises/<int:pk>/bring-back/", views.bring_back, name="bring-back"),
     path("exercises/<int:pk>/music.svg", views.music, name="music"),
     path("exercises/<int:pk>/model.flac", views.model, name="model"),
+    path("exercises/<int:pk>/listen/", listening.listen, name="listen"),
+    path("exercises/<int:pk>/listen/sound", listening.listen_sound, name="listen-sound"),
     path("exercises/<int:pk>/exercise.abc", views.abc, name="abc"),
 ]

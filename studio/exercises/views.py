@@ -172,6 +172,7 @@ def model(request: PersonRequest, pk: int) -> HttpResponseBase:
             count_in=asked["count_in"] or 0,
             clicks=asked["clicks"],
             tuning=exercise.studio.tuning,
+            beat_points=exercise.studio.beat_points,
         )
     except ValueError as error:
         return HttpResponseBadRequest(str(error), content_type="text/plain; charset=utf-8")

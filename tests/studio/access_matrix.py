@@ -75,6 +75,8 @@ EXERCISE_ROWS: Final = (
     Row("exercises:bring-back", OWN_TUTOR_DOES, "post", args=("exercise",)),
     Row("exercises:music", BOTH, args=("exercise",)),
     Row("exercises:model", BOTH, args=("exercise",)),
+    Row("exercises:listen", BOTH, args=("exercise",)),
+    Row("exercises:listen-sound", BOTH, args=("exercise",)),
     Row("exercises:abc", BOTH, args=("exercise",)),
 )
 
