@@ -38,7 +38,7 @@ LENGTH_SPREAD: Final = 0.08
 SHORTEST_NOTE_S: Final = 0.03
 #: Where a movement that comes before its beat has little room after a short note, its sounds are played shorter, down
 #: to this share of what they should be. Where that does not do either it comes late: nobody could play it so.
-LEAST_OF_A_SOUND: Final = 0.65
+LEAST_OF_A_SOUND: Final = 0.75
 #: What is left of the note before a movement that makes room in that way, in seconds.
 LEAST_BEFORE_S: Final = 0.045
 

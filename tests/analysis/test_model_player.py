@@ -293,7 +293,7 @@ def test_a_throw_of_which_nothing_would_be_left_cannot_lack_a_gracenote() -> Non
 
 
 def test_a_movement_before_its_beat_takes_less_time_where_there_is_little() -> None:
-    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=100\nK:HP\nA3/4c/4 {GdGe}A e3/4c/4 {GdGe}A |]")
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=85\nK:HP\nA3/4c/4 {GdGe}A e3/4c/4 {GdGe}A |]")
     quick = perform(score)
     assert quick.crowded == frozenset()
     assert quick.movements[0].offset_ms == pytest.approx(0, abs=1e-6)
