@@ -8,6 +8,7 @@ const root = document.querySelector("[data-listen]");
 const form = root.querySelector("form");
 const bar = root.querySelector("[data-listen-bar]");
 const round = root.querySelector("[data-listen-round]");
+const half = root.querySelector("[data-listen-half]");
 const stopButton = root.querySelector("[data-listen-stop]");
 const said = root.querySelector("[data-listen-said]");
 const buttons = [...root.querySelectorAll("[data-play]")];
@@ -114,7 +115,18 @@ function changed() {
   again();
 }
 
+function showSpeed() {
+  half.setAttribute("aria-pressed", String(form.elements.speed.value === "half"));
+}
+
 bar.hidden = false;
+form.elements.speed.closest(".field").hidden = true; // the button beside the sounds does the same
+showSpeed();
+half.addEventListener("click", () => {
+  form.elements.speed.value = form.elements.speed.value === "half" ? "" : "half";
+  showSpeed();
+  changed();
+});
 for (const button of buttons) {
   button.hidden = false;
   button.addEventListener("click", () => (playing?.button === button ? stop() : play(button)));

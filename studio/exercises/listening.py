@@ -41,6 +41,8 @@ WORDS: Final[dict[Flag, tuple[str, str]]] = {
     "uneven": ("uneven", "The parts of the movement are of unlike length."),
     "missed": ("not played", "The movement is left out; only its theme note comes."),
 }
+#: Words about the beat: their examples click always, or there would be nothing to hear.
+_ON_THE_BEAT: Final = frozenset({"late", "early", "beat-on-second"})
 #: A model's low A is rounded to this, in hertz: nobody hears it, and fewer sounds are made.
 _LOW_A_STEP_HZ: Final = 0.2
 _LOW_A_HZ: Final = {"practice chanter": (180.0, 320.0), "pipes": (400.0, 560.0)}
@@ -171,6 +173,8 @@ def listen_sound(request: PersonRequest, pk: int) -> HttpResponseBase:
         raise Http404("no such sound")
     wrong, ring = bool(word and request.GET.get("wrong")), bool(request.GET.get("ring"))
     wanted = replace(form.hearing(), word=word, wrong=wrong, ring=ring)
+    if word in _ON_THE_BEAT:
+        wanted = replace(wanted, clicks=True)
     try:
         name = sound_file(exercise.abc, wanted, ending=ending)
     except ValueError as error:

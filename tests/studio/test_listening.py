@@ -102,6 +102,15 @@ def test_right_and_wrong_differ_and_go_round_in_the_same_time(client: Client, ph
     assert np.abs(right - wrong).max() > 0.1
 
 
+@pytest.mark.parametrize(("code", "clicks"), [("late", True), ("beat-on-second", True), ("heavy-gracenote", False)])
+def test_words_about_the_beat_are_heard_with_it(client: Client, phrase: Exercise, code: str, clicks: bool) -> None:
+    without, asked = (
+        heard(client, phrase, word=code, ring="1"),
+        heard(client, phrase, word=code, ring="1", beat="clicks"),
+    )
+    assert np.array_equal(without, asked) == clicks
+
+
 def test_half_speed_takes_twice_as_long(client: Client, phrase: Exercise) -> None:
     full = heard(client, phrase, word="late", ring="1")
     half = heard(client, phrase, word="late", ring="1", speed="half")
