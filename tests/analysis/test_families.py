@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
 from analysis.chanter import Note
-from analysis.families import CUT_SHARES, from_short_notes, single_then_full
-from analysis.movements import Kind
+from analysis.families import CUT_SHARES, chain, from_short_notes, in_a_phrase, one_finger, single_then_full
+from analysis.movements import SPELLINGS, Kind
 from analysis.score import Score, parse_abc, to_abc
 
 DATA = Path(__file__).parent.parent / "data"
@@ -93,7 +95,7 @@ def test_titles() -> None:
         ("doubling", Note.HIGH_A, [Note.HIGH_A], {}, "a doubling on high A cannot be played from high A"),
         ("taorluath", F, [A], {}, "a taorluath on F cannot be played from low A"),
         ("doubling", E, [A], {"form": "thumb"}, "thumb form .* cannot be played from any"),
-        ("doubling", E, [A], {"repeats": 0}, "1 to 12"),
+        ("doubling", E, [A], {"repeats": 0}, "1 to 8"),
         ("doubling", E, [A], {"tempo_bpm": 300}, "20 to 200"),
         ("doubling", E, [A], {"tempo_bpm": float("nan")}, "20 to 200"),
     ],
@@ -130,3 +132,77 @@ def test_nothing_is_written_that_is_sounding_already() -> None:
         single_then_full("strike", B, [Note.LOW_G], tempo_bpm=60)
     with pytest.raises(ValueError, match="grip on low G"):
         single_then_full("grip", Note.LOW_G, [A], tempo_bpm=60)
+
+
+MOVEMENTS = sorted({(entry.kind, entry.form, entry.on) for entry in SPELLINGS}, key=str)
+
+
+def reachable(kind: Kind, form: str, on: Note) -> list[Note]:
+    return [
+        note
+        for note in Note
+        if any(entry.fits(note) for entry in SPELLINGS if (entry.kind, entry.form, entry.on) == (kind, form, on))
+    ]
+
+
+@pytest.mark.parametrize("family", [single_then_full, from_short_notes, one_finger, in_a_phrase])
+@pytest.mark.parametrize(("kind", "form", "on"), MOVEMENTS)
+def test_every_movement_in_every_family_from_every_note(family: Callable, kind: Kind, form: str, on: Note) -> None:
+    for approach in reachable(kind, form, on):
+        score = family(kind, on, [approach], form=form or None, tempo_bpm=60)
+        assert (kind, form) in {(found.kind, found.form) for found in score.movements if found.on == on}
+        assert all(found.kind != "unknown" for found in score.movements)
+        assert parse_abc(to_abc(score)) == score
+
+
+@pytest.mark.parametrize("family", [one_finger, in_a_phrase])
+@pytest.mark.parametrize(("kind", "form", "on"), MOVEMENTS)
+def test_no_note_comes_again_without_a_gracenote(family: Callable, kind: Kind, form: str, on: Note) -> None:
+    for approach in reachable(kind, form, on):
+        themes = family(kind, on, [approach], form=form or None, tempo_bpm=60, repeats=2).themes
+        assert all(two.gracenotes for one, two in pairwise(themes) if one.note == two.note)
+
+
+@pytest.mark.parametrize("kind", sorted({entry.kind for entry in SPELLINGS}))
+@pytest.mark.parametrize("approaches", [[], [A], [D, Note.HIGH_G]])
+def test_the_chain_has_the_movement_wherever_it_can_be_played(kind: Kind, approaches: list[Note]) -> None:
+    score = chain(kind, approaches, tempo_bpm=60)
+    written = [(found.on, found.approach) for found in score.movements if found.kind == kind]
+    for on in {entry.on for entry in SPELLINGS if entry.kind == kind}:
+        for approach in approaches or [n for n in (on - 1, on + 1) if n in range(9)]:
+            if any(entry.fits(Note(approach)) for entry in SPELLINGS if (entry.kind, entry.on) == (kind, on)):
+                assert (on, approach) in written
+    assert score.beats % 4 == 0
+    assert all(found.kind != "unknown" for found in score.movements)
+    assert parse_abc(to_abc(score)) == score
+
+
+def test_what_the_new_families_look_like() -> None:
+    assert tune(one_finger("gracenote", E, [E], finger=F, tempo_bpm=60)) == " ".join(["{f}e"] * 8)
+    assert tune(one_finger("doubling", E, [A], tempo_bpm=60)) == "A {f}e A {f}e A {f}e A {gef}e"
+    assert tune(chain("doubling", tempo_bpm=60)).startswith("G {gAd}A {gBd}B {gcd}c {gde}d {gef}e {gfg}f {gf}g {ag}a g")
+    assert tune(in_a_phrase("doubling", E, [A, D], tempo_bpm=60)) == "{g}G A {gef}e {g}c d {gef}e"
+    assert in_a_phrase("doubling", E, [A], tempo_bpm=60).themes[-1].bar == 2
+
+
+def test_where_teachers_differ_the_caller_chooses() -> None:
+    assert tune(single_then_full("grip", E, [D], tempo_bpm=60)).endswith("{GBG}e")
+    assert tune(single_then_full("grip", E, [D], grip_from_d=D, tempo_bpm=60)).endswith("{GdG}e")
+    assert tune(single_then_full("taorluath", A, [D], grip_from_d=D, tempo_bpm=60)).endswith("{GdGe}A")
+    assert tune(single_then_full("taorluath", A, [E], grip_from_d=D, tempo_bpm=60)).endswith("{GdGe}A")
+    assert "g {ef}e" in tune(chain("doubling", [Note.HIGH_G], form="half", tempo_bpm=60))
+
+
+@pytest.mark.parametrize(
+    ("write", "said"),
+    [
+        (lambda: in_a_phrase("doubling", E, list(Note)[:5], tempo_bpm=60), "room for 4 approach notes; 5"),
+        (lambda: one_finger("gracenote", E, [Note.HIGH_A], tempo_bpm=60), "cannot be played from high A"),
+        (lambda: one_finger("gracenote", E, [F], finger=F, tempo_bpm=60), "an F gracenote on E cannot .* from F"),
+        (lambda: chain("gracenote", [Note.HIGH_A], tempo_bpm=60), "cannot be played from any of the chosen"),
+        (lambda: chain("doubling", repeats=9, tempo_bpm=60), "1 to 8"),
+    ],
+)
+def test_what_the_new_families_cannot_write(write: Callable[[], Score], said: str) -> None:
+    with pytest.raises(ValueError, match=said):
+        write()
