@@ -11,13 +11,15 @@ from django.core.exceptions import ValidationError
 from analysis.chanter import Note
 from analysis.families import CUT_SHARES, MAX_REPEATS
 from analysis.score import Score, ScoreError, to_abc
-from studio.exercises.models import Exercise
+from studio.exercises.models import Customs, Exercise
 from studio.exercises.titles import numbered, without_number
 from studio.exercises.writing import (
     MOVEMENTS,
+    WITH_GRIP,
     Family,
     choice_of_form,
     family_of,
+    kind_choices,
     movement_choices,
     note_choices,
     read_phrase,
@@ -41,6 +43,9 @@ class _ExerciseForm(forms.Form):
     instruction = forms.CharField(
         label="What to mind", max_length=300, required=False, help_text="One sentence for the learner, over the music."
     )
+    level = forms.ChoiceField(
+        label="Level", choices=[("", "for any"), *Exercise.Level.choices], required=False, help_text="To find it by."
+    )
     score: Score | None = None
 
     def fill(self, exercise: Exercise) -> None:
@@ -57,6 +62,9 @@ class FamilyForm(_ExerciseForm):
         choices=[
             (Exercise.Family.SINGLE_THEN_FULL, "Single then full: with one gracenote, then with the whole movement"),
             (Exercise.Family.FROM_SHORT_NOTES, "From short notes: the movement after a cut note"),
+            (Exercise.Family.ONE_FINGER, "One finger: a long alternation, slow and even"),
+            (Exercise.Family.CHAIN, "Chain: on every note of the scale, up and down"),
+            (Exercise.Family.PHRASE, "In a phrase: two to four bars, to go on with in ABC"),
         ],
     )
     movement = forms.ChoiceField(label="Movement", choices=movement_choices)
@@ -64,21 +72,29 @@ class FamilyForm(_ExerciseForm):
         label="Approached from",
         choices=note_choices,
         widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": "Choose at least one note to approach from."},
+        required=False,
+        help_text="A chain without any goes from each note of the scale to the next.",
     )
     half = forms.BooleanField(label="From high G play the half doubling instead of the thumb doubling", required=False)
+    grip_from_d = forms.ChoiceField(label="A grip from D is", choices=Customs.GripFromD.choices, required=False)
     cut_share = forms.TypedChoiceField(
         label="The short note is",
         coerce=float,
         choices=[(f"{float(cut):.4f}", f"{cut} of a beat") for cut in CUT_SHARES],
-        help_text="Start long and shorten it over the weeks. It counts for short notes only.",
+        help_text="Start long and shorten it over the weeks.",
     )
     tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute. 50 to 72 is slow enough for most learners.")
     repeats = forms.IntegerField(label="Times through", min_value=1, max_value=MAX_REPEATS)
 
     def __init__(
-        self, data: Any = None, *, exercise: Exercise | None = None, initial: dict[str, Any] | None = None
+        self,
+        data: Any = None,
+        *,
+        exercise: Exercise | None = None,
+        initial: dict[str, Any] | None = None,
+        customs: Customs | None = None,
     ) -> None:
+        self._customs = customs or Customs()
         start: dict[str, Any] = {
             "family": Exercise.Family.SINGLE_THEN_FULL,
             "movement": f"doubling/{Note.E.label}",
@@ -86,27 +102,35 @@ class FamilyForm(_ExerciseForm):
             "cut_share": f"{float(CUT_SHARES[0]):.4f}",
             "tempo_bpm": 56,
             "repeats": 2,
+            "half": self._customs.half_from_high_g,
+            "grip_from_d": self._customs.grip_from_d,
         }
         super().__init__(data, initial={**start, **(initial or {}), **(_stored(exercise) if exercise else {})})
         self.fields["title"].help_text = "Left empty, it is named after the movement and the family."
-        self.order_fields([name for name in self.fields if name not in ("title", "instruction")])
+        self.order_fields([name for name in self.fields if name not in ("title", "instruction", "level")])
         self.asked: Family | None = None
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
         if self.errors:
             return data
-        kind, on = MOVEMENTS[data["movement"]]
+        chosen = MOVEMENTS[data["movement"]]
+        family = data["family"]
         approaches = tuple(Note.from_label(label) for label in data["approaches"])
-        short = data["family"] == Exercise.Family.FROM_SHORT_NOTES
+        if not approaches and family != Exercise.Family.CHAIN:
+            self.add_error("approaches", "Choose at least one note to approach from.")
+            return data
+        grip = data.get("grip_from_d") or self._customs.grip_from_d
         self.asked = Family(
-            family=data["family"],
-            kind=kind,
-            on=on,
+            family=family,
+            kind=chosen.kind,
+            on=chosen.on,
             approaches=approaches,
             repeats=data["repeats"],
-            cut_share=data["cut_share"] if short else None,
-            form=choice_of_form(kind, on, approaches, half=data["half"]),
+            cut_share=data["cut_share"] if family == Exercise.Family.FROM_SHORT_NOTES else None,
+            form=chosen.form or choice_of_form(chosen.kind, chosen.on, approaches, half=data["half"]),
+            finger=chosen.finger,
+            grip_from_d=Note.from_label(grip) if chosen.kind in WITH_GRIP else Note.B,
         )
         try:
             self.score = self.asked.score(
@@ -124,6 +148,7 @@ class FamilyForm(_ExerciseForm):
         title = self.score.title[:120] if self.cleaned_data["title"] else numbered(self.score.title[:120], exercise)
         exercise.title = title
         exercise.instruction = self.cleaned_data["instruction"]
+        exercise.level = self.cleaned_data["level"]
         exercise.abc = to_abc(replace(self.score, title=title))
         exercise.tempo_bpm = self.cleaned_data["tempo_bpm"]
 
@@ -153,16 +178,20 @@ class PhraseForm(_ExerciseForm):
                 "instruction": exercise.instruction,
                 "abc": exercise.abc,
                 "tempo_bpm": exercise.tempo_bpm,
+                "level": exercise.level,
             }
         super().__init__(data, initial=initial)
         self.fields["title"].help_text = "Left empty, the T: line names it."
-        self.order_fields(["abc", "tempo_bpm", "title", "instruction"])
+        self.order_fields(["abc", "tempo_bpm", "title", "instruction", "level"])
+        self.place: tuple[int, int] | None = None
 
     def clean_abc(self) -> str:
-        abc = str(self.cleaned_data["abc"]).replace("\r\n", "\n").strip() + "\n"
+        # No blank lines are taken from its beginning: the lines that errors name are those in the box.
+        abc = str(self.cleaned_data["abc"]).replace("\r\n", "\n").rstrip() + "\n"
         try:
             self.score = read_phrase(abc)
         except ScoreError as error:
+            self.place = (error.line, error.column) if error.line else None
             raise ValidationError(_sentence(str(error))) from None
         return abc
 
@@ -188,11 +217,47 @@ class PhraseForm(_ExerciseForm):
     def fill(self, exercise: Exercise) -> None:
         assert self.score is not None  # the form was found valid
         exercise.family = Exercise.Family.PHRASE
-        exercise.parameters = {}
+        exercise.parameters = {}  # what it may have begun as does not say any more what it is
         exercise.title = (self.cleaned_data["title"] or self.score.title)[:120]
         exercise.instruction = self.cleaned_data["instruction"]
+        exercise.level = self.cleaned_data["level"]
         exercise.abc = self.cleaned_data["abc"]
         exercise.tempo_bpm = self.cleaned_data["tempo_bpm"]
+
+
+class FindForm(forms.Form):
+    """What exercises are looked for by. Whatever is not known is passed over."""
+
+    q = forms.CharField(
+        label="Words in the title", max_length=120, required=False, widget=forms.TextInput(attrs={"type": "search"})
+    )
+    movement = forms.ChoiceField(label="Movement", required=False, choices=[("", "any"), *kind_choices()])
+    approach = forms.ChoiceField(label="Approached from", required=False, choices=[("", "any"), *note_choices()])
+    level = forms.ChoiceField(label="Level", required=False, choices=[("", "any"), *Exercise.Level.choices])
+    family = forms.ChoiceField(label="Family", required=False, choices=[("", "any"), *Exercise.Family.choices])
+
+    def asked(self) -> dict[str, str]:
+        """What is asked for and can be, by the names of the fields."""
+        self.is_valid()
+        # PostgreSQL cannot look for a null.
+        words = self.data.get("q", "").replace("\0", "").strip()[:120]
+        found = {**self.cleaned_data, "q": words}
+        return {name: str(value) for name, value in found.items() if value}
+
+
+class CustomsForm(forms.ModelForm):  # type: ignore[type-arg]
+    """What a studio writes where teachers differ."""
+
+    class Meta:
+        model = Customs
+        fields = ("half_from_high_g", "grip_from_d")
+        labels = {
+            "half_from_high_g": "Half doublings from high G, instead of thumb doublings",
+            "grip_from_d": "A grip from D is",
+        }
+        help_texts = {
+            "grip_from_d": "It counts for taorluaths and crunluaths from D as well.",
+        }
 
 
 class HearForm(forms.Form):
@@ -216,9 +281,11 @@ def _stored(exercise: Exercise) -> dict[str, Any]:
     named_by_family = without_number(exercise.title) == family.score(tempo_bpm=exercise.tempo_bpm).title
     kept: dict[str, Any] = {
         "family": family.family,
-        "movement": f"{family.kind}/{family.on.label}",
+        "movement": family.movement,
         "approaches": [note.label for note in family.approaches],
         "half": family.form == "half",
+        "grip_from_d": family.grip_from_d.label,
+        "level": exercise.level,
         "tempo_bpm": exercise.tempo_bpm,
         "repeats": family.repeats,
         "title": "" if named_by_family else exercise.title,

@@ -3,23 +3,68 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Final, cast
+from fractions import Fraction
+from typing import Any, Final, NamedTuple, cast
 
 from analysis.chanter import LABELS, Note
-from analysis.families import from_short_notes, single_then_full
-from analysis.movements import Form, Kind, spelling
+from analysis.families import chain, from_short_notes, in_a_phrase, one_finger, single_then_full
+from analysis.movements import SPELLINGS, Form, Kind, spelling
 from analysis.score import Score, ScoreError, parse_abc
 from studio.exercises.models import Exercise
 
-_OFFERED: Final[tuple[tuple[Kind, str], ...]] = (("doubling", "Doublings"), ("gracenote", "Single gracenotes"))
-#: The movements that families are offered for, by the name they have in a form: doublings and single gracenotes on
-#: every note on which they can be played from anywhere.
-MOVEMENTS: Final[dict[str, tuple[Kind, Note]]] = {
-    f"{kind}/{on.label}": (kind, on)
-    for kind, _ in _OFFERED
-    for on in Note
-    if any(spelling(kind, on, approach) for approach in Note)
-}
+
+class Chosen(NamedTuple):
+    """A movement as it is chosen: `form` and `finger` only where there are several to choose from."""
+
+    kind: Kind
+    on: Note
+    form: Form | None = None
+    finger: Note | None = None
+
+    @property
+    def label(self) -> str:
+        """What it is called in a list."""
+        words = f"{self.finger.label} {self.kind}" if self.finger is not None else str(self.kind)
+        if self.kind == "throw on D":
+            return f"{self.form or 'light'} throw on D"
+        return f"{words} on {self.on.label}" + (", with a gracenote" if self.form == "with-gracenote" else "")
+
+
+_OFFERED: Final[tuple[tuple[Kind, str], ...]] = (
+    ("doubling", "Doublings"),
+    ("gracenote", "Single gracenotes"),
+    ("strike", "Strikes"),
+    ("throw on D", "Throws on D"),
+    ("grip", "Grips"),
+    ("taorluath", "Taorluaths"),
+    ("birl", "Birls"),
+    ("tachum", "Tachums"),
+    ("crunluath", "Crunluaths"),
+)
+#: Forms that are chosen; all others follow from the note approached from.
+_CHOSEN_FORMS: Final[frozenset[Form]] = frozenset({"heavy", "with-gracenote"})
+#: Movements with a grip in them, which teachers write differently from D.
+WITH_GRIP: Final = frozenset({"grip", "taorluath", "crunluath"})
+
+
+def _offered() -> dict[str, Chosen]:
+    found: dict[str, Chosen] = {}
+    for kind, _ in _OFFERED:
+        for on in Note:
+            spelt = [entry for entry in SPELLINGS if entry.kind == kind and entry.on == on]
+            if spelt:
+                found[f"{kind}/{on.label}"] = Chosen(kind, on)
+            for form in dict.fromkeys(entry.form for entry in spelt if entry.form in _CHOSEN_FORMS):
+                found[f"{kind}/{on.label}/{form}"] = Chosen(kind, on, form=form)
+            if kind == "gracenote":
+                for finger in [entry.gracenotes[0] for entry in spelt][1:]:
+                    found[f"{kind}/{on.label}/{finger.label}"] = Chosen(kind, on, finger=finger)
+    return found
+
+
+#: The movements that families are offered for, by the name they have in a form: all there are, on every note on which
+#: they can be played.
+MOVEMENTS: Final[dict[str, Chosen]] = _offered()
 
 NO_MOVEMENT: Final = (
     "there is no gracenote in this music, so there is nothing to measure; write gracenotes in braces before their "
@@ -31,7 +76,8 @@ NO_MOVEMENT: Final = (
 class Family:
     """What one of the families is asked for.
 
-    `cut_share` counts for short notes only; `form` is what is played where the approach allows a choice.
+    `cut_share` counts for short notes only; `form` is what is played where the approach allows a choice; `finger` is
+    the one gracenote of single gracenotes, None for the usual one; `grip_from_d` is what a grip from D has inside.
     """
 
     family: str
@@ -41,6 +87,16 @@ class Family:
     repeats: int = 1
     cut_share: float | None = None
     form: Form | None = None
+    finger: Note | None = None
+    grip_from_d: Note = Note.B
+
+    @property
+    def movement(self) -> str:
+        """Its name among MOVEMENTS."""
+        name = f"{self.kind}/{self.on.label}"
+        if self.finger is not None:
+            return f"{name}/{self.finger.label}"
+        return f"{name}/{self.form}" if self.form in _CHOSEN_FORMS else name
 
     def parameters(self) -> dict[str, Any]:
         """As it is kept in the database."""
@@ -54,13 +110,30 @@ class Family:
             kept["cut_share"] = self.cut_share
         if self.form is not None:
             kept["form"] = self.form
+        if self.finger is not None:
+            kept["finger"] = self.finger.label
+        if self.grip_from_d != Note.B:
+            kept["grip_from_d"] = self.grip_from_d.label
         return kept
 
     def score(self, *, tempo_bpm: int, title: str = "", instruction: str = "") -> Score:
         """The written music. Raises ValueError, in one plain sentence, for what cannot be played."""
-        shared: dict[str, Any] = {"form": self.form, "tempo_bpm": tempo_bpm, "repeats": self.repeats, "title": title}
+        shared: dict[str, Any] = {
+            "form": self.form,
+            "finger": self.finger,
+            "grip_from_d": self.grip_from_d,
+            "tempo_bpm": tempo_bpm,
+            "repeats": self.repeats,
+            "title": title,
+        }
         if self.family == Exercise.Family.FROM_SHORT_NOTES:
             score = from_short_notes(self.kind, self.on, self.approaches, cut_share=self.cut_share or 0.25, **shared)
+        elif self.family == Exercise.Family.CHAIN:
+            score = chain(self.kind, self.approaches, **shared)
+        elif self.family == Exercise.Family.ONE_FINGER:
+            score = one_finger(self.kind, self.on, self.approaches, **shared)
+        elif self.family == Exercise.Family.PHRASE:
+            score = in_a_phrase(self.kind, self.on, self.approaches, **shared)
         else:
             score = single_then_full(self.kind, self.on, self.approaches, **shared)
         return replace(score, instruction=instruction)
@@ -77,6 +150,8 @@ def family_of(exercise: Exercise) -> Family:
         repeats=kept.get("repeats", 1),
         cut_share=kept.get("cut_share"),
         form=kept.get("form"),
+        finger=Note.from_label(kept["finger"]) if "finger" in kept else None,
+        grip_from_d=Note.from_label(kept.get("grip_from_d", Note.B.label)),
     )
 
 
@@ -94,12 +169,57 @@ def read_phrase(abc: str) -> Score:
     return score
 
 
+@dataclass(frozen=True)
+class Length:
+    """How long a piece of music is, for somebody who chooses."""
+
+    bars: int
+    beats: Fraction
+    movements: int
+    seconds: float
+
+    def __str__(self) -> str:
+        beats = f"{float(self.beats):g}"
+        minutes, seconds = divmod(round(self.seconds), 60)
+        time = f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
+        return f"{_count(self.bars, 'bar')}, {beats} beats, {_count(self.movements, 'movement')}; {time} to play"
+
+
+def length_of(score: Score, tempo_bpm: float) -> Length:
+    """How long `score` is when it is played at `tempo_bpm`."""
+    bars = len({theme.bar for theme in score.themes})
+    return Length(bars, score.beats, len(score.movements), float(score.beats) * 60 / tempo_bpm)
+
+
+def uneven_bars(score: Score) -> list[str]:
+    """A sentence for each bar that does not hold what its metre says; a pickup and the last bar may be short."""
+    full = Fraction(*score.meter) / score.beat_unit
+    held: dict[int, Fraction] = {}
+    for theme in score.themes:
+        held[theme.bar] = theme.beat - 1 + theme.duration
+    last = max(held, default=0)
+    return [
+        f"Bar {bar} holds {float(beats):g} beats; {score.meter[0]}/{score.meter[1]} has {float(full):g}."
+        for bar, beats in held.items()
+        if beats > full or (beats < full and bar not in (0, last))
+    ]
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
 def movement_choices() -> list[tuple[str, list[tuple[str, str]]]]:
     """The movements for a form, in groups."""
     return [
-        (heading, [(name, f"{kind} on {on.label}") for name, (kind, on) in MOVEMENTS.items() if kind == offered])
+        (heading, [(name, chosen.label) for name, chosen in MOVEMENTS.items() if chosen.kind == offered])
         for offered, heading in _OFFERED
     ]
+
+
+def kind_choices() -> list[tuple[str, str]]:
+    """The kinds of movement, for finding."""
+    return [(kind, heading) for kind, heading in _OFFERED]
 
 
 def note_choices() -> list[tuple[str, str]]:

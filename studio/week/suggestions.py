@@ -15,7 +15,7 @@ from urllib.parse import urlencode
 from django.urls import reverse
 
 from studio.exercises.models import Exercise
-from studio.exercises.writing import MOVEMENTS
+from studio.exercises.writing import MOVEMENTS, family_of
 from studio.review.wording import FLAG_WORDS
 from studio.takes.models import Take
 from studio.week.progress import ExerciseProgress, WeekProgress
@@ -110,7 +110,7 @@ def address_of_narrower(take: Take, *, then: str) -> tuple[str, list[str]] | Non
     if exercise is None or exercise.family == Exercise.Family.PHRASE:
         return None
     kept = exercise.parameters
-    movement = f"{kept['kind']}/{kept['on']}"
+    movement = family_of(exercise).movement
     failed = {approach.name for approach in approaches_of(take) if approach.clean < approach.movements}
     narrower = [name for name in kept["approaches"] if name in failed]
     if movement not in MOVEMENTS or not narrower or len(narrower) == len(kept["approaches"]):

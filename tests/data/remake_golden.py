@@ -35,6 +35,8 @@ TOLERANCES: Final[dict[str, tuple[int, float]]] = {
     "hz": (1, 0.5),
     "cents": (1, 2.0),
     "confidence": (2, 0.1),
+    "share": (3, 0.01),
+    "share_median": (3, 0.01),
 }
 #: Lists of times of their own.
 _ITEMS: Final = {"beats_s": "_s", "parts_ms": "_ms"}
