@@ -100,20 +100,18 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
     entries = np.array([token.starts_bar or index == 0 for index, token in enumerate(written)])
     notes = np.array([token.note for token in written])
     theme = np.array([token.held for token in written])
+    between = np.array([token.place >= 0 and not token.gracenote and not token.held for token in written])
+    states = np.arange(total + 1)
     # best[i]: cheapest way to have got to just after token i - 1 (i = 0: nothing played yet) by the current sound.
     best = skipped.copy()
     arrived = np.zeros((count, total + 1), dtype=np.int32)  # state before the sound; -1 - state: sound put in
     for index, sound in enumerate(sounded):
-        match = _match_costs(written, notes, theme, sound)
+        match = _match_costs(between, notes, theme, sound)
         # Reaching token i from any earlier state by leaving out what lies between.
         lead = best - skipped
         reach_from = np.minimum.accumulate(lead)
-        came = np.zeros(total + 1, dtype=np.int32)
-        lowest = 0
-        for state in range(total + 1):
-            if lead[state] < lead[lowest]:
-                lowest = state
-            came[state] = lowest
+        lower = np.concatenate([[True], lead[1:] < reach_from[:-1]])
+        came = np.maximum.accumulate(np.where(lower, states, 0))
         forward = reach_from[:total] + skipped[:total]
         source = came[:total].copy()
         jump = float(best.min()) + _GO_BACK
@@ -154,7 +152,7 @@ def _leave_out(token: Token) -> float:
     return _LEAVE_OUT_GRACENOTE if token.gracenote else _LEAVE_OUT_BETWEEN
 
 
-def _match_costs(written: Sequence[Token], notes: np.ndarray, theme: np.ndarray, sound: Sounded) -> np.ndarray:
+def _match_costs(between: np.ndarray, notes: np.ndarray, theme: np.ndarray, sound: Sounded) -> np.ndarray:
     """The cost (tokens,) of `sound` being each written sound."""
     length = sound.length_ms
     same = notes == sound.note
@@ -163,6 +161,5 @@ def _match_costs(written: Sequence[Token], notes: np.ndarray, theme: np.ndarray,
     cost = np.where(
         theme, np.where(same, 0.0, _OTHER_THEME) + too_short, np.where(same, 0.0, _OTHER_GRACENOTE) + too_long
     )
-    between = np.array([token.place >= 0 and not token.gracenote and not token.held for token in written])
     # The theme note between two gracenotes is never "another note": it is there or it is not.
     return np.where(between & ~same, 9.0, cost)

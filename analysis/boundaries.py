@@ -7,7 +7,7 @@ left free, since in a room the old note lingers: only the place of the step is w
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,9 +15,8 @@ from numpy.typing import NDArray
 
 from analysis import echo, spectra
 from analysis.decoding import REST, Segment, weigh
-from analysis.percussion import Clicks
 from analysis.spectra import Floats
-from analysis.templates import GROUND, Listening, Templates, doubting, listen
+from analysis.templates import GROUND, Listening, Templates
 
 WINDOW: Final = 176
 HOP: Final = 8
@@ -28,18 +27,8 @@ _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
 #: The room's echo of the note before hides the beginning of the next: decoding is late by up to this, by its share.
 _HIDDEN_S: Final = 0.03
-_NEAR_CLICK_S: Final = 0.15
-
-
-def short_listening(samples: Floats, start_s: float, stop_s: float) -> tuple[Listening, float]:
-    """The fine spectrogram of a stretch of `samples` and the time of its first frame."""
-    first = max(0, int(start_s * spectra.RATE_HZ) // HOP * HOP)
-    # Whole windows of true sound on both sides: padding with silence would look like an edge.
-    lead = min(first, WINDOW // HOP * HOP)
-    stop = min(samples.size, int(stop_s * spectra.RATE_HZ) + WINDOW)
-    sound = listen(samples[first - lead : stop], window=WINDOW, hop=HOP, size=SIZE)
-    frames = slice(lead // HOP, lead // HOP + max(1, (int(stop_s * spectra.RATE_HZ) - first) // HOP))
-    return Listening(sound.levels[frames], WINDOW, HOP, SIZE), first / spectra.RATE_HZ
+#: So many boundaries are looked at together, at most.
+_TOGETHER: Final = 24
 
 
 def step_shape(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -77,58 +66,93 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     return float(places[best])
 
 
+@dataclass(frozen=True)
+class _Change:
+    """A boundary to be refined: the segments on both sides, what else sounds near it, the frames to look at (k,)."""
+
+    before: int
+    after: int
+    early: frozenset[int]
+    late: frozenset[int]
+    frames: NDArray[np.int64]
+
+    @property
+    def notes(self) -> frozenset[int]:
+        """The notes to tell apart."""
+        return (self.early | self.late) - {REST}
+
+
 def refine(
-    samples: Floats,
-    found: list[Segment],
-    hop_s: float,
-    templates: Templates,
-    room: echo.Room,
-    clicks: Sequence[Clicks] = (),
+    sound: Listening, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room
 ) -> list[float]:
     """The refined times in seconds of all boundaries between `found`, one fewer than segments.
 
-    `templates` must be learned at this module's window; `clicks` were taken out of the samples.
+    `sound` is heard, and `templates` are learned, at this module's window.
     """
+    early_s = _FITS_S + _HIDDEN_S * room.share
     coarse = [segment.start * hop_s for segment in found[1:]]
+    changes = [_change(found, index, near, early_s, hop_s, sound) for index, near in enumerate(coarse)]
+    rises = _rises(sound, changes, templates, room)
     refined: list[float] = []
     for index, near in enumerate(coarse):
-        before, after = found[index], found[index + 1]
-        early = _FITS_S + _HIDDEN_S * room.share
-        low = max(near - early, (refined[-1] + 0.003) if refined else 0.0)
+        low = max(near - early_s, (refined[-1] + 0.003) if refined else 0.0)
         high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
-        sound, start_s = short_listening(samples, near - _REACH_S - early, near + _REACH_S + _FITS_S)
-        for kind in clicks:
-            if np.abs(kind.times_s - near).min() < _NEAR_CLICK_S:
-                sound = doubting(sound, kind, start_s=start_s)
-        later = found[index + 2].state if index + 2 < len(found) and _short(after, hop_s) else None
-        earlier = found[index - 1].state if index > 0 and _short(before, hop_s) else None
-        rise = _rise(sound, templates, room, [before.state, earlier], [after.state, later])
-        times = start_s + np.arange(rise.size) * HOP / spectra.RATE_HZ
-        refined.append(float(np.clip(edge(times, rise, near, low, high), low, max(low, high))))
+        times = changes[index].frames * sound.hop_s
+        refined.append(float(np.clip(edge(times, rises[index], near, low, high), low, max(low, high))))
     return refined
+
+
+def _change(
+    found: list[Segment], index: int, near_s: float, early_s: float, hop_s: float, sound: Listening
+) -> _Change:
+    """The boundary between segments `index` and the next, near `near_s`, not earlier than by `early_s`."""
+    before, after = found[index], found[index + 1]
+    early, late = {before.state}, {after.state}
+    if index + 2 < len(found) and _short(after, hop_s):
+        late.add(found[index + 2].state)
+    if index > 0 and _short(before, hop_s):
+        early.add(found[index - 1].state)
+    late -= early
+    if not late:
+        late = {after.state}
+        early -= late
+    first = max(0, int((near_s - _REACH_S - early_s) / sound.hop_s))
+    last = min(sound.count, int((near_s + _REACH_S + _FITS_S) / sound.hop_s))
+    frames = np.arange(first, max(first + 1, last))
+    return _Change(before.state, after.state, frozenset(early), frozenset(late), frames)
+
+
+def _rises(sound: Listening, changes: list[_Change], templates: Templates, room: echo.Room) -> list[NDArray[np.float64]]:
+    """The rise at every one of `changes`. Those between the same notes are looked at together."""
+    groups: dict[frozenset[int], list[int]] = {}
+    for index, change in enumerate(changes):
+        groups.setdefault(change.notes, []).append(index)
+    rises: dict[int, NDArray[np.float64]] = {}
+    for notes, members in groups.items():
+        keep = np.isin(templates.owner, [*sorted(notes), GROUND])
+        own = Templates(templates.spectra[keep], templates.owner[keep], templates.level)
+        for start in range(0, len(members), _TOGETHER):
+            part = members[start : start + _TOGETHER]
+            frames = np.concatenate([changes[index].frames for index in part])
+            levels = sound.levels(frames)
+            energy = echo.energies(weigh(levels, own, sound.trust(frames, levels)).own)
+            ends = np.cumsum([changes[index].frames.size for index in part])
+            for index, piece in zip(part, np.split(energy, ends[:-1]), strict=True):
+                rises[index] = _rise(echo.direct(piece, room, sound.hop_s), changes[index])
+    return [rises[index] for index in range(len(changes))]
 
 
 def _short(segment: Segment, hop_s: float) -> bool:
     return (segment.stop - segment.start) * hop_s < 0.035
 
 
-def _rise(
-    sound: Listening, templates: Templates, room: echo.Room, before: list[int | None], after: list[int | None]
-) -> NDArray[np.float64]:
-    """The share (frames,) of the notes `after` the boundary among those on both sides; against silence, their level."""
-    early = {state for state in before if state is not None}
-    late = {state for state in after if state is not None} - early
-    if not late:
-        late = {state for state in after[:1] if state is not None}
-        early -= late
-    wanted = [note for note in early | late if note != REST]
-    keep = np.isin(templates.owner, [*wanted, GROUND])
-    weights = weigh(sound, Templates(templates.spectra[keep], templates.owner[keep], templates.level))
-    energy = echo.direct(echo.energies(weights.own), room, sound.hop_s)
-    late_level = energy[:, [n for n in late if n != REST]].sum(axis=1) ** 0.5
-    early_level = energy[:, [n for n in early if n != REST]].sum(axis=1) ** 0.5
-    if REST in (before[0], after[0]):
+def _rise(energy: Floats, change: _Change) -> NDArray[np.float64]:
+    """The share (frames,) of the notes after the boundary among those on both sides, whose energies are `energy`
+    (frames, 9); against silence, their level."""
+    late_level = energy[:, sorted(change.late - {REST})].sum(axis=1) ** 0.5
+    early_level = energy[:, sorted(change.early - {REST})].sum(axis=1) ** 0.5
+    if REST in (change.before, change.after):
         # A reed that starts to speak, or stops, may take a while: what counts is when there is some of it, not half.
-        level = late_level if after[0] != REST else -early_level
+        level = late_level if change.after != REST else -early_level
         return np.asarray(np.clip(level, -_SPEAKING, _SPEAKING), dtype=np.float64)
     return np.asarray(late_level / np.maximum(late_level + early_level, 1e-9), dtype=np.float64)

@@ -3,13 +3,13 @@
 Each frame is explained as a sum of templates with weights that are not negative, by multiplicative updates for the
 Kullback-Leibler divergence (Lee and Seung's, with the spectra fixed). A sum, because a window of 20 ms over a
 gracenote of 40 ms and a crossing noise of 16 ms nearly always holds more than one note, and a room adds the last one's
-ghost. The path is found with librosa's Viterbi decoder over nine notes and rest.
+ghost. The path is Viterbi's over nine notes and rest.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
@@ -17,8 +17,8 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
+from analysis import viterbi
 from analysis.chanter import Note
-from analysis.compiled import allow_keeping
 from analysis.spectra import Floats
 from analysis.templates import GROUND, STROKE, Listening, Templates
 
@@ -48,128 +48,143 @@ _SOUNDING: Final = 0.45
 
 @dataclass(frozen=True)
 class Weights:
-    """How much of each note (frames, 9), of the ground and of strokes (frames,) the frames hold; `own` the same for
-    notes as a share of each one's ordinary level (frames, 9); `trusted`, what share of each frame can be trusted
-    (frames,)."""
+    """How much there is in each frame of all notes together, of the ground and of strokes (frames,); `own` is each note
+    as a share of its ordinary level (frames, 9), `trusted` what share of each frame can be trusted (frames,)."""
 
-    notes: Floats
+    sounding: Floats
     own: Floats
     ground: Floats
     strokes: Floats
     trusted: Floats
 
+    @staticmethod
+    def none(count: int) -> Weights:
+        """Of `count` frames that hold nothing."""
+        zeros = [np.zeros(count, dtype=np.float32) for _ in range(3)]
+        own = np.zeros((count, len(Note)), dtype=np.float32)
+        return Weights(zeros[0], own, zeros[1], zeros[2], np.ones(count, dtype=np.float32))
 
-def plain(sound: Listening, templates: Templates, held: NDArray[np.int8]) -> tuple[Weights, NDArray[np.bool_]]:
-    """Frames (frames,) that are nothing but the note held there, and weights that say so of them (0 elsewhere).
+    def put(self, frames: NDArray[np.int64] | slice, other: Weights) -> None:
+        """Take over what `other` says of `frames`."""
+        self.sounding[frames], self.own[frames], self.ground[frames] = other.sounding, other.own, other.ground
+        self.strokes[frames], self.trusted[frames] = other.strokes, other.trusted
 
-    Well inside a long note most frames are; explaining them as a sum of all notes would find the same at length.
-    `held` is the note of each frame or -1.
+
+def first_weights(sound: Listening, templates: Templates, held: NDArray[np.int8]) -> Weights:
+    """All of `sound` explained by `templates`. `held` is the note of each frame, or -1.
+
+    Well inside a long note most frames are plain: nothing but that note. To explain them as a sum of all notes would
+    find the same at length.
     """
-    count = sound.levels.shape[0]
-    notes = np.zeros((count, len(Note)), dtype=np.float32)
-    own = np.zeros_like(notes)
-    is_plain = np.zeros(count, dtype=bool)
+    weights = Weights.none(sound.count)
     inside = scipy.ndimage.minimum_filter1d(held, 2 * round(_WELL_INSIDE_S / sound.hop_s) + 1) == held
+    inside &= held >= 0
+    is_plain = _plain(sound, templates, np.where(inside, held, np.int8(-1)), weights)
+    explain_again(sound, templates, weights, np.flatnonzero(~is_plain))
+    return weights
+
+
+def _plain(
+    sound: Listening, templates: Templates, inside: NDArray[np.int8], weights: Weights
+) -> NDArray[np.bool_]:
+    """Which frames (frames,) are nothing but the note `inside` gives for them; `weights` is filled in there.
+
+    Every second frame is looked at; one between two plain ones, whose windows share most of its sound, is plain too.
+    """
+    is_plain = np.zeros(inside.size, dtype=bool)
     for note in range(len(Note)):
         rows = np.flatnonzero(templates.owner == note)
-        frames = np.flatnonzero(inside & (held == note))
-        if rows.size != 1 or not frames.size:
+        frames = np.flatnonzero(inside == note)
+        if rows.size != 1:
             continue
-        template, levels = templates.spectra[rows[0]], sound.levels[frames]
-        gain = (levels @ template) / float(template @ template)
-        off = np.linalg.norm(levels - gain[:, None] * template, axis=1) / (np.linalg.norm(levels, axis=1) + 1e-9)
-        alike = off < _PLAIN
-        frames, gain = frames[alike], gain[alike]
-        own[frames, note] = gain
-        notes[frames, note] = gain * template.sum()
-        is_plain[frames] = True
-    zeros = np.zeros(count, dtype=np.float32)
-    return Weights(notes, own, zeros, zeros.copy(), np.ones(count, dtype=np.float32)), is_plain
+        template = templates.spectra[rows[0]]
+        frames = frames[frames % 2 == 0]
+        for start in range(0, frames.size, _CHUNK):
+            block = frames[start : start + _CHUNK]
+            levels = sound.levels(block)
+            gain = (levels @ template) / float(template @ template)
+            off = np.linalg.norm(levels - gain[:, None] * template, axis=1) / (np.linalg.norm(levels, axis=1) + 1e-9)
+            alike = off < _PLAIN
+            block, gain = block[alike], gain[alike]
+            weights.own[block, note] = gain
+            weights.sounding[block] = gain * template.sum()
+            is_plain[block] = True
+    between = np.arange(1, inside.size - 1, 2)
+    same = (inside[between] >= 0) & (inside[between - 1] == inside[between]) & (inside[between + 1] == inside[between])
+    between = between[same & is_plain[between - 1] & is_plain[between + 1]]
+    weights.own[between] = 0.5 * (weights.own[between - 1] + weights.own[between + 1])
+    weights.sounding[between] = 0.5 * (weights.sounding[between - 1] + weights.sounding[between + 1])
+    is_plain[between] = True
+    return is_plain
 
 
-def in_octave(weights: Weights, held: NDArray[np.int8], heard: Sequence[bool]) -> Weights:
-    """`weights` with what a note that was never held took of the one an octave away given back where that is held.
+def explain_again(sound: Listening, templates: Templates, weights: Weights, frames: NDArray[np.int64]) -> None:
+    """Explain `frames` (k,) anew by `templates`, in `weights`: the others are plain enough."""
+    for start in range(0, frames.size, _CHUNK):
+        block = frames[start : start + _CHUNK]
+        levels = sound.levels(block)
+        weights.put(block, weigh(levels, templates, sound.trust(block, levels)))
+
+
+def in_octave(own: Floats, held: NDArray[np.int8], heard: Sequence[bool]) -> Floats:
+    """`own` (frames, 9) with what a note that was never held took of the one an octave away given back where that is
+    held.
 
     The harmonics of the upper are harmonics of the lower; where a long window (`held`, the note of each frame or -1)
     has told which of the two sounds, a guess must not say otherwise. `heard`: which notes were held anywhere.
     """
-    notes, own = weights.notes.copy(), weights.own.copy()
+    own = own.copy()
     for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
         for known, guessed in ((low, high), (high, low)):
             if not heard[guessed]:
                 where = held == known
-                notes[where, known] += notes[where, guessed]
                 own[where, known] += own[where, guessed]
-                notes[where, guessed] = own[where, guessed] = 0.0
-    return replace(weights, notes=notes, own=own)
+                own[where, guessed] = 0.0
+    return own
 
 
-def weigh_again(sound: Listening, templates: Templates, before: Weights, where: NDArray[np.bool_]) -> Weights:
-    """`before` with the frames in `where` (frames,) explained anew by `templates`: the others are plain enough."""
-    trust_of = sound.trust_of[where] if sound.trust_of is not None else None
-    fresh = weigh(replace(sound, levels=sound.levels[where], trust_of=trust_of), templates)
-    parts = []
-    for old, new in (
-        (before.notes, fresh.notes),
-        (before.own, fresh.own),
-        (before.ground, fresh.ground),
-        (before.strokes, fresh.strokes),
-        (before.trusted, fresh.trusted),
-    ):
-        whole = old.copy()
-        whole[where] = new
-        parts.append(whole)
-    return Weights(*parts)
-
-
-def weigh(sound: Listening, templates: Templates) -> Weights:
-    """Explain the levels of `sound` (frames, bins) by `templates`, each level as far as it is trusted."""
-    levels = sound.levels
-    count = levels.shape[0]
+def weigh(levels: Floats, templates: Templates, trust: tuple[NDArray[np.int64], Floats] | None = None) -> Weights:
+    """Explain `levels` (frames, bins) by `templates`; in the frames that `trust` names, each level as far as it is
+    trusted."""
     spectra = templates.spectra
     sums = spectra.sum(axis=1)
-    notes = np.zeros((count, len(Note)), dtype=np.float32)
-    ground = np.zeros(count, dtype=np.float32)
-    strokes = np.zeros(count, dtype=np.float32)
-    own = np.zeros_like(notes)
-    for start in range(0, count, _CHUNK):
-        block = levels[start : start + _CHUNK]
-        weights = block.sum(axis=1, keepdims=True) / (sums * sums.size)
-        for _ in range(_UPDATES):
-            weights *= (block / (weights @ spectra + 1e-9)) @ spectra.T / sums
-        part = slice(start, start + block.shape[0])
-        if sound.trust is not None and sound.trust_of is not None:
-            _trusting(weights, block, sound.trust, sound.trust_of[part], spectra)
-        mass = weights * sums
-        for note in range(len(Note)):
-            notes[part, note] = mass[:, templates.owner == note].sum(axis=1)
-            own[part, note] = weights[:, templates.owner == note].sum(axis=1)
-        ground[part] = mass[:, templates.owner == GROUND].sum(axis=1)
-        strokes[part] = mass[:, templates.owner == STROKE].sum(axis=1)
-    return Weights(notes, own, ground, strokes, _trusted(sound))
+    weights = levels.sum(axis=1, keepdims=True) / (sums * sums.size)
+    explained = np.empty_like(levels)
+    for _ in range(_UPDATES):
+        np.matmul(weights, spectra, out=explained)
+        explained += 1e-9
+        np.divide(levels, explained, out=explained)
+        weights *= (explained @ spectra.T) / sums
+    trusted = np.ones(levels.shape[0], dtype=np.float32)
+    if trust is not None and trust[0].size:
+        doubtful, share = trust
+        trusted[doubtful] = (share * levels[doubtful]).sum(axis=1) / levels[doubtful].sum(axis=1)
+        _trusting(weights, levels, doubtful, share, spectra)
+    mass = weights * sums
+    own = np.zeros((levels.shape[0], len(Note)), dtype=np.float32)
+    for note in range(len(Note)):
+        own[:, note] = weights[:, templates.owner == note].sum(axis=1)
+    return Weights(
+        mass[:, templates.owner >= 0].sum(axis=1),
+        own,
+        mass[:, templates.owner == GROUND].sum(axis=1),
+        mass[:, templates.owner == STROKE].sum(axis=1),
+        trusted,
+    )
 
 
-def _trusted(sound: Listening) -> Floats:
-    """The share of each frame's level (frames,) that can be trusted."""
-    result = np.ones(sound.levels.shape[0], dtype=np.float32)
-    if sound.trust is not None and sound.trust_of is not None:
-        frames = np.flatnonzero(sound.trust_of >= 0)
-        levels = sound.levels[frames]
-        result[frames] = (sound.trust[sound.trust_of[frames]] * levels).sum(axis=1) / levels.sum(axis=1)
-    return result
-
-
-def _trusting(weights: Floats, levels: Floats, trust: Floats, trust_of: NDArray[np.int32], spectra: Floats) -> None:
-    """Go on improving `weights` (frames, k), in place, with each level counting as it is trusted."""
-    doubtful = np.flatnonzero(trust_of >= 0)
-    doubtful = doubtful[trust[trust_of[doubtful]].min(axis=1) < _TRUSTED] if doubtful.size else doubtful
+def _trusting(weights: Floats, levels: Floats, doubtful: NDArray[np.int64], trust: Floats, spectra: Floats) -> None:
+    """Go on improving `weights` (frames, k), in place, in the frames `doubtful` with each level counting as it is
+    trusted."""
+    much = trust.min(axis=1) < _TRUSTED
+    doubtful, trust = doubtful[much], trust[much]
     if not doubtful.size:
         return
-    trust, levels = trust[trust_of[doubtful]], levels[doubtful]
+    known = trust * levels[doubtful]
     own = weights[doubtful]
     sums = trust @ spectra.T + 1e-9
     for _ in range(_TRUST_UPDATES):
-        own *= (trust * levels / (own @ spectra + 1e-9)) @ spectra.T / sums
+        own *= (known / (own @ spectra + 1e-9)) @ spectra.T / sums
     weights[doubtful] = own
 
 
@@ -179,36 +194,43 @@ def shares(amounts: Floats) -> Floats:
     return np.asarray(amounts / np.maximum(amounts.sum(axis=1, keepdims=True), _LITTLE), dtype=np.float32)
 
 
-def likelihoods(weights: Weights, share: Floats, *, drones: bool = False) -> Floats:
-    """Log likelihoods (frames, 10) of the nine notes, whose share of the moment is `share` (frames, 9), and of rest."""
-    sounding = weights.notes.sum(axis=1)
+def likelihoods(weights: Weights, own: Floats, share: Floats, *, drones: bool = False) -> Floats:
+    """Log likelihoods (frames, 10) of the nine notes and of rest.
+
+    `own` (frames, 9) are the notes' amounts, `share` (frames, 9) their shares of the moment.
+    """
+    count = share.shape[0]
+    result = np.empty((count, len(Note) + 1), dtype=np.float32)
+    for start in range(0, count, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        result[part] = _likelihoods(
+            weights.sounding[part], weights.ground[part], weights.strokes[part], weights.trusted[part], own[part],
+            share[part], drones=drones,
+        )  # fmt: skip
+    return result
+
+
+def _likelihoods(
+    sounding: Floats, ground: Floats, strokes: Floats, trusted: Floats, own: Floats, share: Floats, *, drones: bool
+) -> Floats:
     # A note, or the passage from one to the next, is one or two notes; drones alone look like a little of every note.
-    loudest = np.sort(weights.own, axis=1)[:, -2 if drones else 0 :].sum(axis=1)
+    loudest = np.sort(own, axis=1)[:, -2 if drones else 0 :].sum(axis=1)
     resting = np.maximum(
-        weights.ground / np.maximum(weights.ground + sounding, 1e-9),
+        ground / np.maximum(ground + sounding, 1e-9),
         np.clip((_SOUNDING - loudest) / (_SOUNDING - _SILENT), 0.0, 1.0),
     )
     # What the shares leave open may be any note.
     open_ = np.maximum(1.0 - share.sum(axis=1, keepdims=True), 0.0)
     parts = np.column_stack([(share + open_) * (1.0 - resting)[:, None], resting])
     # Where strokes drown the notes, a frame tells little; where it fits no sum of notes, hardly more.
-    heard = (sounding + weights.ground) / np.maximum(sounding + weights.ground + weights.strokes, 1e-9)
-    heard = heard * weights.trusted
+    heard = (sounding + ground) / np.maximum(sounding + ground + strokes, 1e-9)
+    heard = heard * trusted
     return np.asarray(_SHARPNESS * np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)
 
 
-def path(log_likelihood: Floats) -> NDArray[np.int64]:
+def path(log_likelihood: Floats) -> NDArray[np.int8]:
     """The likeliest state of each frame: a note's number or REST."""
-    allow_keeping()
-    # Imported late: librosa is slow to import, and everything before this can fail on bad input without it.
-    from librosa.sequence import viterbi
-
-    states = log_likelihood.shape[1]
-    change = float(np.exp(-_CHANGE_COST))
-    transition = np.full((states, states), change)
-    np.fill_diagonal(transition, 1.0 - (states - 1) * change)
-    emission = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True)).T.astype(np.float64)
-    return np.asarray(viterbi(emission, transition), dtype=np.int64)
+    return viterbi.path(log_likelihood, _CHANGE_COST)
 
 
 @dataclass(frozen=True)
@@ -220,7 +242,7 @@ class Segment:
     state: int
 
 
-def segments(states: NDArray[np.int64]) -> list[Segment]:
+def segments(states: NDArray[np.int8] | NDArray[np.int64]) -> list[Segment]:
     """The runs of equal states."""
     edges = np.concatenate([[0], np.flatnonzero(np.diff(states)) + 1, [states.size]])
     return [Segment(int(a), int(b), int(states[a])) for a, b in pairwise(edges)]

@@ -82,7 +82,11 @@ def direct(energy: Floats, room: Room, hop_s: float) -> Floats:
     if room.share <= 0.0:
         return energy
     keep = float(np.exp(-hop_s / room.decay_s))
-    start: NDArray[np.float64] = keep * energy[:1].astype(np.float64)
-    tail, _ = scipy.signal.lfilter([1.0 - keep], [1.0, -keep], energy.astype(np.float64), axis=0, zi=start)
-    delayed = np.concatenate([energy[:1], tail[:-1]])
-    return np.asarray(np.maximum(energy - room.share * delayed, 0.0) / (1.0 - room.share), dtype=np.float32)
+    result = np.empty_like(energy)
+    for note in range(energy.shape[1]):  # one by one: filtering takes several times their memory
+        own = energy[:, note].astype(np.float64)
+        tail, _ = scipy.signal.lfilter([1.0 - keep], [1.0, -keep], own, zi=keep * own[:1])
+        own[1:] -= room.share * tail[:-1]
+        own[0] -= room.share * own[0]
+        result[:, note] = np.maximum(own, 0.0) / (1.0 - room.share)
+    return result

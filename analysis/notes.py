@@ -32,6 +32,8 @@ _LEAST_HELD_S: Final = 0.12
 #: A note this long is nearly all that a long window holds at its middle.
 _FILLS_S: Final = 0.055
 _SHORTEST_S: Final = 0.006
+#: So many moments of a note are enough for its template at the short window.
+_FOR_SHORT: Final = 400
 #: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
 _BLIP_S: Final = 0.030
 _BLIP_CONFIDENCE: Final = 0.5
@@ -55,36 +57,42 @@ class Sounded:
 def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> list[Sounded]:
     """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be
     heard. `clicks` were taken out of the samples: what they left counts for little."""
-    sound = templates.listen(samples, window=WINDOW, hop=HOP, size=SIZE)
-    for kind in clicks:
-        sound = templates.doubting(sound, kind)
+    sound = _listening(samples, clicks, WINDOW, HOP, SIZE)
     known, held = templates.first(sound, fit)
-    assumed, plain = decoding.plain(sound, known, held)
-    weights = decoding.weigh_again(sound, known, assumed, ~plain)
-    share, found, room = _decoded(decoding.in_octave(weights, held, fit.heard), echo.DRY, fit, sound.hop_s)
+    weights = decoding.first_weights(sound, known, held)
+    share, found, room = _decoded(weights, echo.DRY, held, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
         known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
         again = decoding.unsettled(found, share, sound.hop_s)
-        weights = decoding.weigh_again(sound, known, weights, again)
-        share, found, room = _decoded(decoding.in_octave(weights, held, fit.heard), room, fit, sound.hop_s)
+        decoding.explain_again(sound, known, weights, np.flatnonzero(again))
+        share, found, room = _decoded(weights, room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
     found = _only_playing(_in_their_octave(found, fit, sound.hop_s), held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
-    times = boundaries.refine(
-        samples, found, sound.hop_s, _short_templates(samples, sound, found, share, known), room, clicks
-    )
+    fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
+    sure = decoding.sure_frames(found, share, sound)
+    times = boundaries.refine(fine, found, sound.hop_s, _short_templates(fine, found, sure, known), room)
     return _sounded(found, times, share, samples.size / spectra.RATE_HZ)
 
 
+def _listening(
+    samples: Floats, clicks: Sequence[Clicks], window: int, hop: int, size: int
+) -> templates.Listening:
+    sound = templates.listen(samples, window=window, hop=hop, size=size)
+    for kind in clicks:
+        sound = templates.doubting(sound, kind)
+    return sound
+
+
 def _decoded(
-    weights: decoding.Weights, room: echo.Room, fit: tuning.Fit, hop_s: float
+    weights: decoding.Weights, room: echo.Room, held: NDArray[np.int8], fit: tuning.Fit, hop_s: float
 ) -> tuple[Floats, list[Segment], echo.Room]:
     """Each note's share of every frame (frames, 9), the likeliest segments, and the room that these show."""
-    energy = echo.energies(weights.own)
+    own = decoding.in_octave(weights.own, held, fit.heard)
+    energy = echo.energies(own)
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
-    likelihood = decoding.likelihoods(weights, share, drones=fit.drone_hz is not None)
-    found = decoding.segments(decoding.path(likelihood))
+    found = decoding.segments(decoding.path(decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)))
     return share, found, echo.measure(energy, found, hop_s)
 
 
@@ -130,10 +138,13 @@ def _only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) ->
 
 
 def _short_templates(
-    samples: Floats, sound: templates.Listening, found: list[Segment], share: Floats, known: templates.Templates
+    fine: templates.Listening,
+    found: list[Segment],
+    sure: dict[int, NDArray[np.int64]],
+    known: templates.Templates,
 ) -> templates.Templates:
     """Templates at the boundaries' short window, from the same surely known moments."""
-    sure = decoding.sure_frames(found, share, sound)
+    step = HOP // boundaries.HOP
     rows: list[Floats] = []
     owners: list[int] = []
     levels: list[float] = []
@@ -141,15 +152,14 @@ def _short_templates(
         frames = sure.get(note)
         if frames is None or not frames.size:
             frames = _middles(found, note)
-        if frames.size:
-            rows.append(_mean_level(samples, _some(frames) * HOP))
-            levels.append(float(rows[-1].sum()))
-        else:
+        if not frames.size:
             continue
+        rows.append(fine.mean(templates.some(frames, _FOR_SHORT) * step))
+        levels.append(float(rows[-1].sum()))
         owners.append(note)
     resting = np.concatenate([np.arange(s.start, s.stop) for s in found if s.state == REST] or [np.zeros(0, dtype=int)])
     if resting.size > 50:
-        rows.append(_mean_level(samples, _some(resting) * HOP))
+        rows.append(fine.mean(templates.some(resting, _FOR_SHORT) * step))
     else:
         rows.append(known.spectra[known.owner == templates.GROUND][0])
     owner = np.array([*owners, templates.GROUND], dtype=np.int8)
@@ -160,24 +170,6 @@ def _middles(found: list[Segment], note: int) -> NDArray[np.int64]:
     """The middle frames of every segment of `note`: all there is of one that only ever sounded for a moment."""
     parts = [np.arange((2 * s.start + s.stop) // 3, (s.start + 2 * s.stop) // 3 + 1) for s in found if s.state == note]
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
-
-
-def _some(frames: NDArray[np.int64]) -> NDArray[np.int64]:
-    """At most about 400 of `frames`, spread evenly: enough for a mean."""
-    return frames[:: max(1, frames.size // 400)]
-
-
-def _mean_level(samples: Floats, centres: NDArray[np.int64]) -> Floats:
-    """The mean compressed spectrum (bins,) of short windows centred on samples `centres`."""
-    window = boundaries.WINDOW
-    taper = np.hanning(window + 1)[:-1].astype(np.float32)
-    taper *= 2.0 / taper.sum()
-    padded = np.pad(samples, window)
-    rows = padded[(centres + window // 2)[:, None] + np.arange(window)[None, :]]
-    first, last = spectra.bin_range(boundaries.SIZE, templates.LOW_HZ, templates.HIGH_HZ)
-    magnitude = np.abs(np.fft.rfft(rows * taper, n=boundaries.SIZE, axis=1)[:, first:last])
-    levels = (magnitude + 1e-5) ** templates.COMPRESSION
-    return np.asarray(levels.mean(axis=0), dtype=np.float32)
 
 
 def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s: float) -> list[Sounded]:

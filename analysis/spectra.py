@@ -17,35 +17,74 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float32]
 
 RATE_HZ: Final = 16_000
-_CHUNK_FRAMES: Final = 2048
+_CHUNK_FRAMES: Final = 1024
+_CHUNK_SAMPLES: Final = 480_000
 
 
 def at_listening_rate(samples: Floats, rate_hz: int) -> Floats:
     """`samples` (n,) resampled from `rate_hz` to :data:`RATE_HZ`, float32."""
     if rate_hz == RATE_HZ:
         return np.ascontiguousarray(samples, dtype=np.float32)
-    resampled: Floats = soxr.resample(np.ascontiguousarray(samples, dtype=np.float32), rate_hz, RATE_HZ)
-    return resampled
+    stream = soxr.ResampleStream(rate_hz, RATE_HZ, 1, dtype="float32", quality="HQ")
+    starts = range(0, samples.size, _CHUNK_SAMPLES)
+    # Piece by piece: `samples` may lie in a file that is larger than what should be held of it at once.
+    pieces = [
+        stream.resample_chunk(
+            np.ascontiguousarray(samples[start : start + _CHUNK_SAMPLES], dtype=np.float32),
+            last=start + _CHUNK_SAMPLES >= samples.size,
+        )
+        for start in starts
+    ]
+    return np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.float32)
+
+
+def taper(window: int) -> Floats:
+    """A Hann window (window,) under which a sine of amplitude 1 gives a peak of 1."""
+    shape = np.hanning(window + 1)[:-1].astype(np.float32)
+    return np.asarray(shape * (2.0 / shape.sum()), dtype=np.float32)
+
+
+def windows(samples: Floats, starts: NDArray[np.int64], window: int) -> Floats:
+    """The stretches (k, window) of `samples` (n,) that begin at `starts` (k,), with silence beyond both ends."""
+    inside = (starts >= 0) & (starts + window <= samples.size)
+    if inside.all():
+        return np.asarray(np.lib.stride_tricks.sliding_window_view(samples, window)[starts])
+    rows = np.zeros((starts.size, window), dtype=np.float32)
+    if inside.any():
+        rows[inside] = np.lib.stride_tricks.sliding_window_view(samples, window)[starts[inside]]
+    for row in np.flatnonzero(~inside):
+        first, last = max(0, int(starts[row])), min(samples.size, int(starts[row]) + window)
+        if first < last:
+            rows[row, first - int(starts[row]) : last - int(starts[row])] = samples[first:last]
+    return rows
+
+
+def frame_count(samples: Floats, hop: int) -> int:
+    """How many frames, `hop` samples apart, `samples` (n,) has."""
+    return 1 + samples.size // hop
 
 
 def magnitudes(
-    samples: Floats, *, window: int, hop: int, size: int, low_hz: float = 0.0, high_hz: float = RATE_HZ / 2
+    samples: Floats,
+    frames: NDArray[np.int64],
+    *,
+    window: int,
+    hop: int,
+    size: int,
+    low_hz: float = 0.0,
+    high_hz: float = RATE_HZ / 2,
 ) -> Floats:
-    """Magnitude spectrogram, shape (frames, bins), of Hann windows of `window` samples every `hop` samples.
+    """Magnitude spectra (k, bins) of the Hann windows of `window` samples centred on `frames` (k,) times `hop`.
 
-    `size` is the length of the Fourier transform in samples; only bins from `low_hz` to below `high_hz` are kept. A
-    sine of amplitude 1 gives a peak of 1. Frames are ``1 + n // hop``, the edges padded with silence.
+    `size` is the length of the Fourier transform in samples; only bins from `low_hz` to below `high_hz` are kept.
     """
     first, last = bin_range(size, low_hz, high_hz)
-    taper = np.hanning(window + 1)[:-1].astype(np.float32)
-    taper *= 2.0 / taper.sum()
-    padded = np.pad(samples, (window // 2, window))
-    count = 1 + samples.size // hop
-    frames = np.lib.stride_tricks.sliding_window_view(padded, window)[::hop][:count]
-    result = np.empty((count, last - first), dtype=np.float32)
-    for start in range(0, count, _CHUNK_FRAMES):
-        block = frames[start : start + _CHUNK_FRAMES] * taper
-        result[start : start + _CHUNK_FRAMES] = np.abs(scipy.fft.rfft(block, n=size, axis=1)[:, first:last])
+    shape = taper(window)
+    result = np.empty((frames.size, last - first), dtype=np.float32)
+    for start in range(0, frames.size, _CHUNK_FRAMES):
+        rows = windows(samples, frames[start : start + _CHUNK_FRAMES] * hop - window // 2, window)
+        rows *= shape
+        np.abs(scipy.fft.rfft(rows, n=size, axis=1)[:, first:last], out=result[start : start + _CHUNK_FRAMES])
     return result
 
 

@@ -41,6 +41,9 @@ _BANDS: Final = 5
 #: How much finer than a spectrum's bins the shape of a line is known.
 _FINE: Final = 8
 
+#: So many frames of a note show what it looks like; so many of a take, how loud it is.
+_ENOUGH: Final = 1000
+_FOR_FLOOR: Final = 3000
 #: The part of a click that is still there, at most, after it was taken out (by ear and by experiment).
 _LEFT_OF_CLICKS: Final = 0.5
 
@@ -60,19 +63,32 @@ class Templates:
 
 
 @dataclass(frozen=True)
-class Listening:
-    """A compressed spectrogram (frames, bins) with its window and hop in samples.
+class Doubt:
+    """What clicks of one kind may have left behind: levels (frames, bins), and the frames (k,) of which the first one
+    lies at each click."""
 
-    Where clicks were taken out, `trust` (rows, bins), 0 to 1, says how much of each level is the chanter's; `trust_of`
-    gives each frame's row of it, -1 for frames to be trusted whole (frames,).
+    left: Floats
+    firsts: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Listening:
+    """A sound (n,) heard through compressed spectra: `window`, `hop` and `size` in samples, `floor` a level under all.
+
+    Spectra are made of the frames that are asked for: those of a long recording would not fit into memory at once.
     """
 
-    levels: Floats
+    samples: Floats
     window: int
     hop: int
     size: int
-    trust: Floats | None = None
-    trust_of: NDArray[np.int32] | None = None
+    floor: float
+    doubts: tuple[Doubt, ...] = ()
+
+    @property
+    def count(self) -> int:
+        """How many frames there are."""
+        return spectra.frame_count(self.samples, self.hop)
 
     @property
     def hop_s(self) -> float:
@@ -85,44 +101,65 @@ class Listening:
         first, last = spectra.bin_range(self.size, LOW_HZ, HIGH_HZ)
         return np.asarray(np.arange(first, last) * spectra.RATE_HZ / self.size)
 
+    def levels(self, frames: NDArray[np.int64]) -> Floats:
+        """The compressed spectra (k, bins) of `frames` (k,)."""
+        magnitudes = _magnitudes(self.samples, frames, self.window, self.hop, self.size)
+        magnitudes += np.float32(self.floor)
+        np.power(magnitudes, np.float32(COMPRESSION), out=magnitudes)
+        return magnitudes
+
+    def mean(self, frames: NDArray[np.int64]) -> Floats:
+        """The mean compressed spectrum (bins,) of `frames`, from enough of them."""
+        return np.asarray(self.levels(some(frames)).mean(axis=0), dtype=np.float32)
+
+    def trust(self, frames: NDArray[np.int64], levels: Floats) -> tuple[NDArray[np.int64], Floats]:
+        """Which of `frames` (k,), whose spectra are `levels` (k, bins), clicks were taken out of, and how much of each
+        level there is the chanter's, 0 to 1 (doubtful, bins)."""
+        doubtful = np.zeros(frames.size, dtype=bool)
+        rows: list[tuple[NDArray[np.int64], Floats]] = []
+        for doubt in self.doubts:
+            last = np.searchsorted(doubt.firsts, frames, side="right") - 1
+            into = frames - doubt.firsts[last]
+            # Two clicks never lie within each other's reach; where kinds were mixed up, the first one's doubt stands.
+            own = np.flatnonzero((last >= 0) & (into < doubt.left.shape[0]) & ~doubtful)
+            if own.size:
+                doubtful[own] = True
+                power = (levels[own] / np.maximum(doubt.left[into[own]], 1e-9)) ** 2
+                rows.append((own, power / (1.0 + power)))
+        if not rows:
+            return np.zeros(0, dtype=np.int64), np.zeros((0, levels.shape[1]), dtype=np.float32)
+        return np.concatenate([where for where, _ in rows]), np.concatenate([row for _, row in rows])
+
+
+def some(frames: NDArray[np.int64], most: int = _ENOUGH) -> NDArray[np.int64]:
+    """At most about `most` of `frames`, spread evenly: enough for what they have in common."""
+    return frames[:: max(1, frames.size // most)]
+
+
+def _magnitudes(samples: Floats, frames: NDArray[np.int64], window: int, hop: int, size: int) -> Floats:
+    return spectra.magnitudes(samples, frames, window=window, hop=hop, size=size, low_hz=LOW_HZ, high_hz=HIGH_HZ)
+
 
 def listen(samples: Floats, *, window: int, hop: int, size: int) -> Listening:
-    """The compressed spectrogram of `samples` (n,) at the listening rate."""
-    magnitudes = spectra.magnitudes(samples, window=window, hop=hop, size=size, low_hz=LOW_HZ, high_hz=HIGH_HZ)
+    """`samples` (n,) at the listening rate, to be heard through windows of `window` samples."""
+    frames = some(np.arange(spectra.frame_count(samples, hop)), _FOR_FLOOR)
+    loud = float(np.percentile(_magnitudes(samples, frames, window, hop, size).mean(axis=1), 90))
     # A floor well under the sound keeps silence, and what a codec silenced, from looking like structure.
-    floor = 1e-5 + 0.004 * float(np.percentile(magnitudes.mean(axis=1), 90))
-    magnitudes += np.float32(floor)
-    np.power(magnitudes, np.float32(COMPRESSION), out=magnitudes)
-    return Listening(magnitudes, window, hop, size)
+    return Listening(samples, window, hop, size, 1e-5 + 0.004 * loud)
 
 
-def doubting(sound: Listening, clicks: Clicks, *, start_s: float = 0.0) -> Listening:
-    """`sound`, whose first frame is at `start_s`, with less trust where clicks were taken out of it.
+def doubting(sound: Listening, clicks: Clicks) -> Listening:
+    """`sound` with less trust where `clicks` were taken out of it.
 
     The waveform that was taken out is the clicks' mean; codecs, rooms and fingers differ from stroke to stroke, and
     leave a part of it behind.
     """
     pad = sound.window
     around = listen(np.pad(clicks.wave, pad), window=sound.window, hop=sound.hop, size=sound.size)
-    left = _LEFT_OF_CLICKS**COMPRESSION * around.levels
+    left = _LEFT_OF_CLICKS**COMPRESSION * around.levels(np.arange(around.count))
     lead = round((pad + clicks.lead) / sound.hop)
-    count = sound.levels.shape[0]
-    trust_of = np.full(count, -1, dtype=np.int32) if sound.trust_of is None else sound.trust_of.copy()
-    rows = [] if sound.trust is None else [sound.trust]
-    total = 0 if sound.trust is None else sound.trust.shape[0]
-    for time in clicks.times_s:
-        first = round((time - start_s) / sound.hop_s) - lead
-        low, high = max(0, first), min(count, first + left.shape[0])
-        # Two clicks never lie within each other's reach; where kinds were mixed up, the first one's doubt stands.
-        frames = np.arange(low, high)[trust_of[low:high] < 0] if high > low else np.zeros(0, dtype=np.int64)
-        if frames.size:
-            own = (sound.levels[frames] / np.maximum(left[frames - first], 1e-9)) ** 2
-            rows.append(own / (1.0 + own))
-            trust_of[frames] = total + np.arange(frames.size)
-            total += frames.size
-    if not rows:
-        return sound
-    return replace(sound, trust=np.concatenate(rows).astype(np.float32), trust_of=trust_of)
+    firsts = np.sort(np.round(clicks.times_s / sound.hop_s).astype(np.int64) - lead)
+    return replace(sound, doubts=(*sound.doubts, Doubt(left.astype(np.float32), firsts)))
 
 
 def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArray[np.int8]:
@@ -135,13 +172,13 @@ def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArra
     for shift in range(1, margin + 1):
         same = (np.roll(labels, shift) == labels) & (np.roll(labels, -shift) == labels)
         sure = np.where(same, sure, -1)
-    places = np.round(np.arange(sound.levels.shape[0]) * sound.hop / tuning.HOP).astype(int)
+    places = np.round(np.arange(sound.count) * sound.hop / tuning.HOP).astype(int)
     return np.asarray(sure[np.minimum(places, sure.size - 1)], dtype=np.int8)
 
 
 def _centred(fit: tuning.Fit, sound: Listening) -> NDArray[np.int8]:
     """The held note of the listening frames in the middle of every labelled run, -1 elsewhere."""
-    result = np.full(sound.levels.shape[0], -1, dtype=np.int8)
+    result = np.full(sound.count, -1, dtype=np.int8)
     edges = np.concatenate([[0], np.flatnonzero(np.diff(fit.labels)) + 1, [fit.labels.size]])
     reach = round(0.012 / sound.hop_s)
     for start, stop in pairwise(edges):
@@ -167,9 +204,10 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
         for note in range(len(Note)):
             if note not in known and (frames == note).sum() >= _LEAST_FRAMES * (3 - margin):
                 heard_in[note] = np.flatnonzero(frames == note)
-                known[note] = sound.levels[heard_in[note]].mean(axis=0)
+                known[note] = sound.mean(heard_in[note])
     grounds = _grounds(sound, fit, held, list(known.values()))
-    level = float(np.median(sound.levels[held >= 0].sum(axis=1))) if (held >= 0).any() else 1.0
+    steady = some(np.flatnonzero(held >= 0), _FOR_FLOOR)
+    level = float(np.median(sound.levels(steady).sum(axis=1))) if steady.size else 1.0
     rows: list[Floats] = []
     owners: list[int] = []
     for note in range(len(Note)):
@@ -177,7 +215,7 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             own = _guesses(_pitches(note, known, fit), sound, level)
             own += _neighbours(note, known, fit, sound, grounds[0])
         elif note in _LOW and fit.drone_hz is None:
-            own = _variants(sound.levels[heard_in[note]]) or [known[note]]
+            own = _variants(sound.levels(some(heard_in[note], _MOST_FOR_VARIANTS))) or [known[note]]
         else:
             own = [known[note]]
         rows.extend(own)
@@ -191,7 +229,6 @@ def _variants(levels: Floats) -> list[Floats]:
 
     A reed's sound is not steady: its odd harmonics may come and go, and without them low G passes for high G.
     """
-    levels = levels[:: max(1, levels.shape[0] // _MOST_FOR_VARIANTS)]
     if levels.shape[0] < _LEAST_FOR_VARIANTS:
         return []
     shape = levels / np.linalg.norm(levels, axis=1, keepdims=True)
@@ -215,18 +252,20 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
     """
     near = scipy.ndimage.maximum_filter1d((fit.labels >= 0).astype(np.int8), 13)
     places = np.minimum(np.round(np.arange(held.size) * sound.hop / tuning.HOP).astype(int), near.size - 1)
-    away = sound.levels[near[places] == 0]
-    least = np.min(known, axis=0) if known else sound.levels.min(axis=0)
+    far = np.flatnonzero(near[places] == 0)
+    away = sound.levels(some(far, _FOR_FLOOR))
+    per_row_s = sound.hop_s * far.size / max(1, away.shape[0])
+    least = np.min(known, axis=0) if known else sound.levels(some(np.arange(sound.count), _FOR_FLOOR)).min(axis=0)
     if fit.drone_hz is None:
-        enough = away.shape[0] * sound.hop_s >= 0.15
+        enough = far.size * sound.hop_s >= 0.15
         return [np.asarray(np.median(away, axis=0) if enough else 0.5 * least, dtype=np.float32)]
     droning = away.sum(axis=1) > 0.5 * least.sum()
     grounds = [
         np.asarray(np.median(part, axis=0), dtype=np.float32)
         for part in (away[droning], away[~droning])
-        if part.shape[0] * sound.hop_s >= 0.1
+        if part.shape[0] * per_row_s >= 0.1
     ]
-    return grounds if droning.sum() * sound.hop_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
+    return grounds if droning.sum() * per_row_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
 
 
 def _pitches(note: int, known: dict[int, Floats], fit: tuning.Fit) -> list[float]:
@@ -300,7 +339,7 @@ def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]
     for note in range(len(Note)):
         frames = sure.get(note)
         if frames is not None and frames.size >= _LEAST_FRAMES:
-            known[note] = sound.levels[frames].mean(axis=0)
+            known[note] = sound.mean(frames)
         elif note not in before.guessed:
             known[note] = before.spectra[before.owner == note].mean(axis=0)
     ground = before.spectra[before.owner == GROUND][0]

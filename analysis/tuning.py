@@ -24,6 +24,8 @@ from analysis import spectra
 from analysis.chanter import PIPES_LOW_A_HZ, PRACTICE_LOW_A_HZ, RATIOS, Note, Tuning, table_cents
 from analysis.spectra import Floats
 
+Halves = NDArray[np.float16]
+
 WINDOW: Final = 2048
 HOP: Final = 512
 SIZE: Final = 4096
@@ -37,6 +39,7 @@ _HARMONICS: Final = 12
 #: Frames worked on at a time, so that they stay in a processor's cache; and enough of them to know what always sounds.
 _CHUNK: Final = 512
 _MOST_FOR_FLOOR: Final = 1500
+_MOST_FOR_MEDIAN: Final = 500
 #: Salience (in nepers of level over the noise) from which a frame counts as a held note.
 _HELD_SALIENCE: Final = 0.75
 _HELD_SALIENCE_OVER_DRONES: Final = 0.58
@@ -94,9 +97,11 @@ _LEAST_BASS: Final = 0.2
 
 
 def _floor(magnitudes: Floats, persistent: Floats, drone_hz: float | None) -> Floats:
-    """The level (bins,) that a frame's bins are measured against: the noise, and the drones where there are any."""
-    some = magnitudes[:: max(1, magnitudes.shape[0] // _MOST_FOR_FLOOR)]
-    noise = scipy.ndimage.minimum_filter1d(np.median(some, axis=0), 21)
+    """The level (bins,) that a frame's bins are measured against: the noise, and the drones where there are any.
+
+    `magnitudes` (frames, bins) are enough of the take's to know its noise by.
+    """
+    noise = scipy.ndimage.minimum_filter1d(np.median(magnitudes, axis=0), 21)
     smooth = scipy.ndimage.uniform_filter1d(noise, 41)
     floor = np.maximum(2.0 * smooth, 1e-5 + 2e-3 * float(np.percentile(magnitudes.max(axis=1), 90)))
     if drone_hz is not None:
@@ -159,17 +164,26 @@ def _refined(levels: Floats, candidates: NDArray[np.float64]) -> NDArray[np.floa
     return np.where(weight > 0, total / np.maximum(weight, 1e-9), candidates)
 
 
-def _fundamentals(magnitudes: Floats, floor: Floats) -> tuple[NDArray[np.float64], Floats]:
-    """The likeliest fundamental of every frame in hertz and its salience, both (frames,)."""
-    frame_hz = np.empty(magnitudes.shape[0])
-    strength = np.empty(magnitudes.shape[0], dtype=np.float32)
-    for start in range(0, magnitudes.shape[0], _CHUNK):
-        part = slice(start, start + _CHUNK)
-        levels = np.log1p(magnitudes[part] / floor)
+def _magnitudes(samples: Floats, frames: NDArray[np.int64]) -> Floats:
+    return spectra.magnitudes(samples, frames, window=WINDOW, hop=HOP, size=SIZE, high_hz=_TOP_HZ * 1.04)
+
+
+def _fundamentals(samples: Floats, floor: Floats) -> tuple[NDArray[np.float64], Floats, Floats]:
+    """The likeliest fundamental of every frame in hertz, its salience and the frame's highest level, all (frames,)."""
+    count = spectra.frame_count(samples, HOP)
+    frame_hz = np.empty(count)
+    strength = np.empty(count, dtype=np.float32)
+    loud = np.empty(count, dtype=np.float32)
+    for start in range(0, count, _CHUNK):
+        part = slice(start, min(count, start + _CHUNK))
+        magnitudes = _magnitudes(samples, np.arange(part.start, part.stop))
+        loud[part] = magnitudes.max(axis=1)
+        magnitudes /= floor
+        levels = np.log1p(magnitudes, out=magnitudes)
         strengths = salience(levels)
         strength[part] = strengths.max(axis=1)
         frame_hz[part] = _refined(levels, GRID_HZ[strengths.argmax(axis=1)])
-    return frame_hz, strength
+    return frame_hz, strength, loud
 
 
 def _held(best: NDArray[np.float64], strength: Floats, least: float) -> NDArray[np.bool_]:
@@ -281,17 +295,17 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
 
     `expected` are the theme notes of the written score, when there is one; it leans on them without trusting them.
     """
-    magnitudes = spectra.magnitudes(samples, window=WINDOW, hop=HOP, size=SIZE, high_hz=_TOP_HZ * 1.04)
-    loud = magnitudes.max(axis=1)
-    sounding = loud > 0.05 * np.percentile(loud, 95)
-    if sounding.sum() < 8:
+    count = spectra.frame_count(samples, HOP)
+    some = _magnitudes(samples, np.arange(0, count, max(1, count // _MOST_FOR_FLOOR)))
+    loudest = some.max(axis=1)
+    least_loud = 0.05 * float(np.percentile(loudest, 95))
+    if (loudest > least_loud).sum() * max(1, count // _MOST_FOR_FLOOR) < 8:
         return None
-    some = magnitudes[sounding]
-    persistent = np.percentile(some[:: max(1, some.shape[0] // _MOST_FOR_FLOOR)], 10, axis=0).astype(np.float32)
+    persistent = np.percentile(some[loudest > least_loud], 10, axis=0).astype(np.float32)
     drone_hz = find_drone(persistent)
-    frame_hz, strength = _fundamentals(magnitudes, _floor(magnitudes, persistent, drone_hz))
+    frame_hz, strength, loud = _fundamentals(samples, _floor(some, persistent, drone_hz))
     least = _HELD_SALIENCE if drone_hz is None else _HELD_SALIENCE_OVER_DRONES
-    held = _held(frame_hz, strength, least) & sounding
+    held = _held(frame_hz, strength, least) & (loud > least_loud)
     if held.sum() < 6:
         return None
     clusters = _clusters(frame_hz[held])
@@ -300,7 +314,7 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
         return None
     kind, low_a_cents, way, tuning = fitted
     places, heard = _place_notes(clusters, way, low_a_cents, tuning)
-    labels = _among_others(settle_octaves(_labels(frame_hz, held, places, heard), magnitudes))
+    labels = _among_others(settle_octaves(_labels(frame_hz, held, places, heard), samples))
     if (labels >= 0).sum() < 6:
         return None
     heard = [there and bool((labels == note).any()) for note, there in enumerate(heard)]
@@ -323,8 +337,9 @@ def _among_others(labels: NDArray[np.int8]) -> NDArray[np.int8]:
     return result
 
 
-def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.int8]:
-    """`labels` (frames,) with low G and high G, low A and high A, told apart by their whole spectra (frames, bins).
+def settle_octaves(labels: NDArray[np.int8], samples: Floats) -> NDArray[np.int8]:
+    """`labels` (frames,) with low G and high G, low A and high A, told apart by their whole spectra in
+    `samples` (n,).
 
     Every harmonic of the upper note is one of the lower note's; over drones, or on a reed with little at its odd
     harmonics, single frames are mistaken. Frames in the middle of long runs show what each of the two looks like, and
@@ -336,8 +351,7 @@ def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.i
         core = {note: either[_in_runs(labels, int(note))[either]] for note in (low, high)}
         if max(core[low].size, core[high].size) < _LEAST_CORE:
             continue
-        shape = np.sqrt(magnitudes[either])
-        shape /= np.linalg.norm(shape, axis=1, keepdims=True) + 1e-9
+        shape = _shapes(samples, either)
         if min(core[low].size, core[high].size) < _LEAST_CORE:
             settled[either] = _only(shape, labels[either], either, core)
             continue
@@ -353,8 +367,18 @@ def settle_octaves(labels: NDArray[np.int8], magnitudes: Floats) -> NDArray[np.i
     return settled
 
 
+def _shapes(samples: Floats, frames: NDArray[np.int64]) -> Halves:
+    """The square roots of the spectra of `frames` (k, bins), each of length 1. Half precision suffices for likeness."""
+    result = np.empty((frames.size, _magnitudes(samples, frames[:1]).shape[1]), dtype=np.float16)
+    for start in range(0, frames.size, _CHUNK):
+        shape = np.sqrt(_magnitudes(samples, frames[start : start + _CHUNK]))
+        shape /= np.linalg.norm(shape, axis=1, keepdims=True) + 1e-9
+        result[start : start + _CHUNK] = shape
+    return result
+
+
 def _only(
-    shape: Floats, labels: NDArray[np.int8], either: NDArray[np.int64], core: dict[Note, NDArray[np.int64]]
+    shape: Halves, labels: NDArray[np.int8], either: NDArray[np.int64], core: dict[Note, NDArray[np.int64]]
 ) -> NDArray[np.int64]:
     """Labels of the frames `either` where only one of two notes has long runs: whatever looks like it is it."""
     note = max(core, key=lambda entry: core[entry].size)
@@ -365,10 +389,13 @@ def _only(
     return np.where(like > usual - max(4.0 * spread, 0.02), int(note), labels)
 
 
-def _likeness(shape: Floats, known: NDArray[np.bool_]) -> NDArray[np.float64]:
+def _likeness(shape: Halves, known: NDArray[np.bool_]) -> NDArray[np.float64]:
     """The cosine (frames,) between each of `shape` (frames, bins) and the median of the `known` ones."""
-    mean = np.median(shape[known], axis=0)
-    return np.asarray(shape @ mean / (np.linalg.norm(mean) + 1e-9), dtype=np.float64)
+    rows = np.flatnonzero(known)
+    mean = np.median(shape[rows[:: max(1, rows.size // _MOST_FOR_MEDIAN)]].astype(np.float32), axis=0)
+    mean /= np.linalg.norm(mean) + 1e-9
+    parts = [shape[start : start + _CHUNK].astype(np.float32) @ mean for start in range(0, shape.shape[0], _CHUNK)]
+    return np.concatenate(parts).astype(np.float64)
 
 
 def _in_runs(labels: NDArray[np.int8], note: int) -> NDArray[np.bool_]:
