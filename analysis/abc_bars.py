@@ -76,6 +76,19 @@ def assemble(written: Sequence[Bar], meter: tuple[int, int], beat_unit: Fraction
     return tuple(themes)
 
 
+def uneven(written: Sequence[Bar], full: Fraction) -> list[tuple[int, Bar]]:
+    """The bars that are longer than `full` whole notes, or shorter with no pickup to make up for it, with their
+    numbers as written: a pickup is 0. Short ones are right at both ends of a tune and at double bar lines."""
+    bars = _without_empty(written)
+    pickup = len(bars) > 1 and bars[0].length < full
+    found: list[tuple[int, Bar]] = []
+    for place, bar in enumerate(bars):
+        at_edge = place in (0, len(bars) - 1) or bar.double or bars[place - 1].double or bar.repeat_from
+        if bar.length > full or (bar.length < full and not at_edge):
+            found.append((place + (0 if pickup else 1), bar))
+    return found
+
+
 def _theme(event: Event, onset: Fraction, place: Fraction, bar: int, beat_unit: Fraction) -> ThemeNote:
     assert event.note is not None
     return ThemeNote(

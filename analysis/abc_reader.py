@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Final
 
-from analysis.abc_bars import Bar, Event, assemble
+from analysis.abc_bars import Bar, Event, assemble, uneven
 from analysis.chanter import ABC_LETTERS, Note
 from analysis.score import Score, ScoreError, beat_unit_of
 
@@ -69,18 +69,7 @@ class _Header:
 
 def read(text: str) -> Score:
     """The first tune of `text`. Raises ScoreError with line, column and what was expected."""
-    if len(text) > MAX_CHARACTERS:
-        raise ScoreError(f"the text is longer than {MAX_CHARACTERS} characters; one tune is expected")
-    lines = text.replace("\r\n", "\n").replace("\r", "\n").lstrip("\ufeff").split("\n")
-    header, body_start = _read_header(lines)
-    body = _Body(header.unit_length)
-    for number, line in enumerate(lines[body_start:], body_start + 1):
-        if not line.strip():
-            if body.started:
-                break
-            continue
-        body.line(number, line)
-    bars = body.finish()
+    header, bars = _read_bars(text)
     unit = beat_unit_of(header.meter)
     themes = assemble(bars, header.meter, unit)
     if not themes:
@@ -93,6 +82,39 @@ def read(text: str) -> Score:
         themes=themes,
         instruction=" ".join(header.instructions),
     )
+
+
+def uneven_bars(text: str) -> list[str]:
+    """A sentence, with its line, for each bar of the first tune that is longer than its metre says, or shorter and
+    neither at the tune's ends nor at a double bar line. Such music can be played, but mostly it is a slip. Raises
+    ScoreError as :func:`read` does."""
+    header, bars = _read_bars(text)
+    unit = beat_unit_of(header.meter)
+    full = Fraction(*header.meter)
+    written = "/".join(map(str, header.meter))
+    return [
+        f"Line {bar.events[0].at[0]}: bar {number} holds {_beats(bar.length / unit)}; {written} has {_beats(full / unit)}."
+        for number, bar in uneven(bars, full)
+    ]
+
+
+def _beats(number: Fraction) -> str:
+    return f"{round(float(number), 3):g} beat{'' if number == 1 else 's'}"
+
+
+def _read_bars(text: str) -> tuple[_Header, list[Bar]]:
+    if len(text) > MAX_CHARACTERS:
+        raise ScoreError(f"the text is longer than {MAX_CHARACTERS} characters; one tune is expected")
+    lines = text.replace("\r\n", "\n").replace("\r", "\n").lstrip("\ufeff").split("\n")
+    header, body_start = _read_header(lines)
+    body = _Body(header.unit_length)
+    for number, line in enumerate(lines[body_start:], body_start + 1):
+        if not line.strip():
+            if body.started:
+                break
+            continue
+        body.line(number, line)
+    return header, body.finish()
 
 
 def _read_header(lines: list[str]) -> tuple[_Header, int]:

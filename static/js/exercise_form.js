@@ -5,11 +5,45 @@ import { pictureFrom, widthOf } from "./music.js";
 const form = document.querySelector("[data-preview]");
 const place = document.querySelector("[data-preview-place]");
 const note = document.querySelector("[data-preview-note]");
+const length = document.querySelector("[data-preview-length]");
+const go = document.querySelector("[data-preview-go]");
 document.querySelector("[data-preview-section]").hidden = false;
 
 function showFieldsOfFamily() {
   const family = form.elements.family?.value;
+  const movement = form.elements.movement?.value.split("/")[0];
   for (const part of form.querySelectorAll("[data-only-for]")) part.hidden = part.dataset.onlyFor !== family;
+  for (const part of form.querySelectorAll("[data-only-movement]")) {
+    part.hidden = !part.dataset.onlyMovement.split(" ").includes(movement);
+  }
+}
+
+// Buttons that check all boxes of a group, or none.
+function addAllAndNone(group) {
+  const boxes = [...group.querySelectorAll("input[type=checkbox]")];
+  const row = document.createElement("p");
+  row.className = "all-and-none";
+  for (const [text, checked] of [["All nine", true], ["None", false]]) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "link-button";
+    button.textContent = text;
+    button.addEventListener("click", () => {
+      for (const box of boxes) box.checked = checked;
+      form.dispatchEvent(new Event("input"));
+    });
+    row.append(button);
+  }
+  group.querySelector(".choices").after(row);
+}
+
+// Puts the cursor at a line and column of the music, both counted from 1.
+function goTo([line, column]) {
+  const box = form.elements.abc;
+  const start = box.value.split("\n").slice(0, line - 1).reduce((sum, text) => sum + text.length + 1, 0) + column - 1;
+  box.focus();
+  box.setSelectionRange(start, Math.min(start + 1, box.value.length));
+  box.scrollTop = (line - 3) * parseFloat(getComputedStyle(box).lineHeight);
 }
 
 function say(text, isWrong) {
@@ -18,7 +52,7 @@ function say(text, isWrong) {
   note.classList.toggle("muted", !isWrong);
 }
 
-// The studio's answer: {svg}, or {problems}, each a sentence.
+// The studio's answer: {svg, length, hints}, or {problems, place}; hints and problems are sentences.
 async function drawn(data) {
   let response;
   try {
@@ -42,13 +76,21 @@ async function draw() {
   data.set("width", String(widthOf(place)));
   const answer = await drawn(data);
   if (mine !== asked) return; // a later change has asked again
+  place.classList.toggle("outdated", Boolean(answer.problems));
+  length.hidden = Boolean(answer.problems);
+  wrongPlace = answer.place ?? null;
+  go.hidden = !wrongPlace;
   if (answer.problems) {
     say(answer.problems.join("\n"), true);
   } else {
     place.replaceChildren(pictureFrom(answer.svg));
-    say("The small wedges mark where each beat falls.", false);
+    length.textContent = answer.length;
+    say([...answer.hints.map((hint) => `Is this meant? ${hint}`), "The small wedges mark where each beat falls."].join("\n"), false);
   }
 }
+
+let wrongPlace = null;
+go.addEventListener("click", () => goTo(wrongPlace));
 
 let waiting = 0;
 form.addEventListener("input", () => {
@@ -56,5 +98,7 @@ form.addEventListener("input", () => {
   clearTimeout(waiting);
   waiting = setTimeout(draw, 350);
 });
+for (const group of form.querySelectorAll("[data-all-of]")) addAllAndNone(group);
 showFieldsOfFamily();
+if (form.dataset.place) goTo(form.dataset.place.split(" ").map(Number)); // the form came back with what is wrong
 draw();

@@ -14,10 +14,8 @@ from analysis.score import Score, ScoreError, to_abc
 from studio.exercises.models import Customs, Exercise
 from studio.exercises.titles import numbered, without_number
 from studio.exercises.writing import (
-    MOVEMENTS,
-    WITH_GRIP,
     Family,
-    choice_of_form,
+    family_for,
     family_of,
     kind_choices,
     movement_choices,
@@ -114,23 +112,18 @@ class FamilyForm(_ExerciseForm):
         data = super().clean() or self.cleaned_data
         if self.errors:
             return data
-        chosen = MOVEMENTS[data["movement"]]
-        family = data["family"]
-        approaches = tuple(Note.from_label(label) for label in data["approaches"])
-        if not approaches and family != Exercise.Family.CHAIN:
+        approaches = [Note.from_label(label) for label in data["approaches"]]
+        if not approaches and data["family"] != Exercise.Family.CHAIN:
             self.add_error("approaches", "Choose at least one note to approach from.")
             return data
-        grip = data.get("grip_from_d") or self._customs.grip_from_d
-        self.asked = Family(
-            family=family,
-            kind=chosen.kind,
-            on=chosen.on,
-            approaches=approaches,
+        self.asked = family_for(
+            data["family"],
+            data["movement"],
+            approaches,
             repeats=data["repeats"],
-            cut_share=data["cut_share"] if family == Exercise.Family.FROM_SHORT_NOTES else None,
-            form=chosen.form or choice_of_form(chosen.kind, chosen.on, approaches, half=data["half"]),
-            finger=chosen.finger,
-            grip_from_d=Note.from_label(grip) if chosen.kind in WITH_GRIP else Note.B,
+            cut_share=data["cut_share"],
+            half_from_high_g=data["half"],
+            grip_from_d=Note.from_label(data["grip_from_d"] or self._customs.grip_from_d),
         )
         try:
             self.score = self.asked.score(

@@ -9,22 +9,8 @@ from django.db import models
 from django.utils.functional import cached_property
 
 from analysis.score import ScoreError, parse_abc
+from studio.exercises.finding import found_by
 from studio.people.models import Studio, User
-
-
-def found_by(abc: str, parameters: dict[str, Any]) -> str:
-    """The words by which music is found. A family's own choice counts before what else its music holds."""
-    kinds: set[str] = {parameters["kind"]} if "kind" in parameters else set()
-    notes: set[str] = set(parameters.get("approaches", []))
-    if not (kinds and notes):
-        try:
-            written = parse_abc(abc).movements
-        except ScoreError:
-            written = ()
-        written = tuple(found for found in written if not kinds or found.kind in kinds)
-        kinds |= {found.kind for found in written}
-        notes |= {found.approach.label for found in written if found.approach is not None}
-    return "".join([*(f"movement:{kind};" for kind in sorted(kinds)), *(f"from:{note};" for note in sorted(notes))])
 
 
 class Exercise(models.Model):

@@ -2,18 +2,27 @@
 
 from django.urls import path
 
-from studio.exercises import listening, views
+from studio.exercises import customs, listening, views, views_library, views_writing
 
 app_name = "exercises"
 urlpatterns = [
     path("exercises/", views.list_exercises, name="list"),
-    path("exercises/new/", views.new, name="new"),
-    path("exercises/new/phrase/", views.new_phrase, name="new-phrase"),
-    path("exercises/preview/", views.preview, name="preview"),
+    path("exercises/new/", views_writing.new, name="new"),
+    path("exercises/new/phrase/", views_writing.new_phrase, name="new-phrase"),
+    path("exercises/customs/", customs.save, name="customs"),
+    path("exercises/library/", views_library.browse, name="library"),
+    path("exercises/library/<slug:key>/", views_library.entry, name="library-entry"),
+    path("exercises/library/<slug:key>/music.svg", views_library.music, name="library-music"),
+    path("exercises/library/<slug:key>/model.flac", views_library.model, name="library-model"),
+    path("exercises/library/<slug:key>/copy/", views_library.copy, name="library-copy"),
+    path("exercises/preview/", views_writing.preview, name="preview"),
     path("exercises/<int:pk>/", views.show, name="show"),
-    path("exercises/<int:pk>/edit/", views.edit, name="edit"),
+    path("exercises/<int:pk>/edit/", views_writing.edit, name="edit"),
     path("exercises/<int:pk>/put-away/", views.put_away, name="put-away"),
     path("exercises/<int:pk>/bring-back/", views.bring_back, name="bring-back"),
+    path("exercises/<int:pk>/copy/", views_writing.copy, name="copy"),
+    path("exercises/<int:pk>/open/", views.open_to_all, name="open"),
+    path("exercises/<int:pk>/close/", views.close, name="close"),
     path("exercises/<int:pk>/music.svg", views.music, name="music"),
     path("exercises/<int:pk>/model.flac", views.model, name="model"),
     path("exercises/<int:pk>/listen/", listening.listen, name="listen"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from fractions import Fraction
 from typing import Any, Final, NamedTuple, cast
@@ -56,7 +57,7 @@ def _offered() -> dict[str, Chosen]:
                 found[f"{kind}/{on.label}"] = Chosen(kind, on)
             for form in dict.fromkeys(entry.form for entry in spelt if entry.form in _CHOSEN_FORMS):
                 found[f"{kind}/{on.label}/{form}"] = Chosen(kind, on, form=form)
-            if kind == "gracenote":
+            if kind in ("gracenote", "strike"):
                 for finger in [entry.gracenotes[0] for entry in spelt][1:]:
                     found[f"{kind}/{on.label}/{finger.label}"] = Chosen(kind, on, finger=finger)
     return found
@@ -77,7 +78,8 @@ class Family:
     """What one of the families is asked for.
 
     `cut_share` counts for short notes only; `form` is what is played where the approach allows a choice; `finger` is
-    the one gracenote of single gracenotes, None for the usual one; `grip_from_d` is what a grip from D has inside.
+    the one gracenote of single gracenotes and strikes, None for the usual one; `grip_from_d` is what a grip from D has
+    inside.
     """
 
     family: str
@@ -155,10 +157,42 @@ def family_of(exercise: Exercise) -> Family:
     )
 
 
-def choice_of_form(kind: Kind, on: Note, approaches: tuple[Note, ...], *, half: bool) -> Form | None:
-    """ "half" when it is wanted and there is a note among `approaches` from which the tutor has that choice."""
-    possible = half and any(spelling(kind, on, note, form="half") for note in approaches)
-    return "half" if possible else None
+def family_for(
+    family: str,
+    movement: str,
+    approaches: Sequence[Note],
+    *,
+    repeats: int,
+    cut_share: float,
+    half_from_high_g: bool,
+    grip_from_d: Note,
+) -> Family:
+    """The family for what somebody chose: `movement` is one of MOVEMENTS, and of the rest only what counts is kept."""
+    chosen = MOVEMENTS[movement]
+    return Family(
+        family=family,
+        kind=chosen.kind,
+        on=chosen.on,
+        approaches=tuple(approaches),
+        repeats=repeats,
+        cut_share=cut_share if family == Exercise.Family.FROM_SHORT_NOTES else None,
+        form=chosen.form or ("half" if half_from_high_g and _has_half(family, chosen, approaches) else None),
+        finger=chosen.finger,
+        grip_from_d=grip_from_d if chosen.kind in WITH_GRIP else Note.B,
+    )
+
+
+def _has_half(family: str, chosen: Chosen, approaches: Sequence[Note]) -> bool:
+    """Whether there is a note to come from that leaves the choice of a half form."""
+    if family == Exercise.Family.CHAIN:  # all notes come, and without approaches from their neighbours
+        return chosen.kind == "doubling" and (not approaches or Note.HIGH_G in approaches or Note.HIGH_A in approaches)
+    return any(spelling(chosen.kind, chosen.on, note, form="half") for note in approaches)
+
+
+def comes_from(movement: str) -> list[Note]:
+    """The notes that the movement, one of MOVEMENTS, can be played from, its own left out."""
+    chosen = MOVEMENTS[movement]
+    return [note for note in Note if note != chosen.on and spelling(chosen.kind, chosen.on, note, form=chosen.form)]
 
 
 def read_phrase(abc: str) -> Score:
@@ -176,33 +210,22 @@ class Length:
     bars: int
     beats: Fraction
     movements: int
-    seconds: float
+    seconds: float | None
 
     def __str__(self) -> str:
-        beats = f"{float(self.beats):g}"
+        beats = "1 beat" if self.beats == 1 else f"{float(self.beats):g} beats"
+        counted = f"{_count(self.bars, 'bar')}, {beats}, {_count(self.movements, 'movement')}"
+        if self.seconds is None:
+            return counted
         minutes, seconds = divmod(round(self.seconds), 60)
-        time = f"{minutes} min {seconds} s" if minutes else f"{seconds} s"
-        return f"{_count(self.bars, 'bar')}, {beats} beats, {_count(self.movements, 'movement')}; {time} to play"
+        return f"{counted}; {f'{minutes} min {seconds} s' if minutes else f'{seconds} s'} to play"
 
 
-def length_of(score: Score, tempo_bpm: float) -> Length:
-    """How long `score` is when it is played at `tempo_bpm`."""
+def length_of(score: Score, tempo_bpm: float | None) -> Length:
+    """How long `score` is when it is played at `tempo_bpm`; without one, how long it is written."""
     bars = len({theme.bar for theme in score.themes})
-    return Length(bars, score.beats, len(score.movements), float(score.beats) * 60 / tempo_bpm)
-
-
-def uneven_bars(score: Score) -> list[str]:
-    """A sentence for each bar that does not hold what its metre says; a pickup and the last bar may be short."""
-    full = Fraction(*score.meter) / score.beat_unit
-    held: dict[int, Fraction] = {}
-    for theme in score.themes:
-        held[theme.bar] = theme.beat - 1 + theme.duration
-    last = max(held, default=0)
-    return [
-        f"Bar {bar} holds {float(beats):g} beats; {score.meter[0]}/{score.meter[1]} has {float(full):g}."
-        for bar, beats in held.items()
-        if beats > full or (beats < full and bar not in (0, last))
-    ]
+    seconds = float(score.beats) * 60 / tempo_bpm if tempo_bpm else None
+    return Length(bars, score.beats, len(score.movements), seconds)
 
 
 def _count(number: int, word: str) -> str:

@@ -3,7 +3,7 @@
 The five people: the learner's tutor, the learner, another learner of the same studio, the tutor of another studio, and
 nobody (not logged in). An expectation is a status, or LOG_IN for being sent to log in. The names in `args` are things
 of the learner, made by `world` in the test: learner, take, exercise (which is set for the learner), note (on the take,
-by the tutor), token (of an open join link of the learner).
+by the tutor), token (of an open join link of the learner); entry is one of the starter library's, the same for all.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ class Row:
 EVERYBODY: Final = (200, 200, 200, 200, 200)
 MEMBERS: Final = (200, 200, 200, 200, LOG_IN)
 TUTORS: Final = (200, 404, 404, 200, LOG_IN)
+TUTORS_DO: Final = (302, 404, 404, 302, LOG_IN)
 LEARNERS: Final = (404, 200, 200, 404, LOG_IN)
 #: Something of the learner that the tutor may see, or do something with, and nobody else.
 OWN_TUTOR: Final = (200, 404, 404, 404, LOG_IN)
@@ -78,6 +79,15 @@ EXERCISE_ROWS: Final = (
     Row("exercises:listen", BOTH, args=("exercise",)),
     Row("exercises:listen-sound", BOTH, args=("exercise",)),
     Row("exercises:abc", BOTH, args=("exercise",)),
+    Row("exercises:copy", OWN_TUTOR_DOES, "post", args=("exercise",)),
+    Row("exercises:open", OWN_TUTOR_DOES, "post", args=("exercise",)),
+    Row("exercises:close", OWN_TUTOR_DOES, "post", args=("exercise",)),
+    Row("exercises:customs", TUTORS_DO, "post", data={"grip_from_d": "D"}),
+    Row("exercises:library", TUTORS),
+    Row("exercises:library-entry", TUTORS, args=("entry",)),
+    Row("exercises:library-music", TUTORS, args=("entry",)),
+    Row("exercises:library-model", TUTORS, args=("entry",)),
+    Row("exercises:library-copy", TUTORS_DO, "post", args=("entry",)),
 )
 
 TAKE_ROWS: Final = (

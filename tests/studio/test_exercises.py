@@ -223,8 +223,9 @@ def test_the_preview_draws_what_is_being_written(client: Client) -> None:
 def test_the_preview_says_what_is_wrong(client: Client) -> None:
     wrong = client.post(reverse("exercises:preview"), {"abc": PHRASE.replace("{gcd}c", "{gcd}h")}).json()
     assert wrong["problems"][0].startswith("Line 7, column 16:")
+    assert wrong["place"] == [7, 16]
     wrong = client.post(reverse("exercises:preview"), {**FAMILY, "approaches": []}).json()
-    assert wrong == {"problems": ["Choose at least one note to approach from."]}
+    assert wrong == {"problems": ["Choose at least one note to approach from."], "place": None}
 
 
 # Music and sound

@@ -10,6 +10,7 @@ from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 from django.utils import timezone
 
+from studio.exercises import library
 from studio.people import services
 from studio.review.models import PinnedNote
 from studio.week.services import SetRow, set_plan
@@ -42,7 +43,8 @@ def world(ready_take: Any, exercise: Any, tutor: Any, learner: Any) -> dict[str,
     set_plan(learner, starts_on=timezone.localdate(), rows=[SetRow(exercise, 60)], by=tutor)
     note = PinnedNote.objects.create(take=ready_take, author=tutor, movement_index=1, text="Late here.")
     _, token = services.invite(learner, by=tutor)
-    return {"learner": learner.pk, "take": ready_take.pk, "exercise": exercise.pk, "note": note.pk, "token": token}
+    made = {"learner": learner.pk, "take": ready_take.pk, "exercise": exercise.pk, "note": note.pk, "token": token}
+    return {**made, "entry": next(iter(library.entries()))}
 
 
 @pytest.fixture

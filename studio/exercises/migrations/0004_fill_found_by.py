@@ -8,7 +8,7 @@ from django.db.migrations.state import StateApps
 
 
 def fill(apps: StateApps, schema_editor: BaseDatabaseSchemaEditor) -> None:
-    from studio.exercises.models import found_by  # reads music; it needs no database
+    from studio.exercises.finding import found_by
 
     exercises = apps.get_model("exercises", "Exercise").objects.using(schema_editor.connection.alias)
     for exercise in exercises.filter(found_by="").iterator():

@@ -1,0 +1,71 @@
+"""What the pages of an exercise and of a library entry have in common: the music in words, and how it sounds."""
+
+from __future__ import annotations
+
+from typing import Any
+from urllib.parse import urlencode
+
+from django.http import HttpRequest, HttpResponseBadRequest, HttpResponseBase
+from django.utils.text import slugify
+
+from analysis.score import Score, ScoreError, parse_abc
+from studio import ranges
+from studio.exercises.forms import HearForm
+from studio.exercises.models import Exercise
+from studio.exercises.rendered import model_take
+from studio.exercises.writing import length_of
+
+
+def shown(request: HttpRequest, exercise: Exercise, *, model_address: str) -> dict[str, Any]:
+    """What the template of a page needs to show `exercise` and to let it be heard from `model_address`."""
+    from analysis.engraving import describe
+
+    score, problem = _read(exercise)
+    hear = HearForm(request.GET, beats_a_bar=exercise.beats_a_bar)
+    hear.is_valid()
+    tempo = hear.cleaned_data.get("tempo") or exercise.tempo_bpm
+    sound = request.GET.get("sound", "")
+    asked = {"tempo": tempo, "count_in": exercise.beats_a_bar if sound else 0, "clicks": int(sound == "clicks")}
+    return {
+        "exercise": exercise,
+        "problem": problem,
+        "description": describe(score).splitlines() if score else [],
+        "length": length_of(score, exercise.tempo_bpm) if score else None,
+        "tempo": tempo,
+        "sound": sound,
+        "model_address": model_address,
+        "sound_address": f"{model_address}?{urlencode({k: v for k, v in asked.items() if v})}",
+        "file_name": slugify(exercise.title) or "exercise",
+    }
+
+
+def model_answer(request: HttpRequest, exercise: Exercise) -> HttpResponseBase:
+    """The exercise played right, at the `tempo` asked for, after `count_in` clicks, with `clicks` all through it."""
+    form = HearForm(request.GET, beats_a_bar=exercise.beats_a_bar)
+    if not form.is_valid():
+        return _refused(str(next(iter(form.errors.values()))[0]))
+    asked = form.cleaned_data
+    try:
+        name = model_take(
+            exercise.abc,
+            tempo_bpm=asked["tempo"] or exercise.tempo_bpm,
+            count_in=asked["count_in"] or 0,
+            clicks=asked["clicks"],
+            tuning=exercise.studio.tuning,
+            beat_points=exercise.studio.beat_points,
+        )
+    except ValueError as error:
+        return _refused(str(error))
+    return ranges.serve_stored(request, name, content_type="audio/flac")
+
+
+def _refused(said: str) -> HttpResponseBadRequest:
+    return HttpResponseBadRequest(said, content_type="text/plain; charset=utf-8")
+
+
+def _read(exercise: Exercise) -> tuple[Score | None, str]:
+    """The exercise's music, or why it cannot be read: what was once saved may be refused by a later reader of ABC."""
+    try:
+        return parse_abc(exercise.abc), ""
+    except ScoreError as error:
+        return None, str(error)
