@@ -121,7 +121,7 @@ _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
 _LEAST_QUIET_RISE: Final = 2.0
 _LIKE_S: Final = 0.030
 _LEAST_LIKENESS: Final = 0.5
-_MOST_FOR_SPECTRUM: Final = 1500
+_MOST_FOR_SPECTRUM: Final = 400
 
 
 def _whitened(samples: Floats, rate_hz: int) -> Floats:
