@@ -21,6 +21,7 @@ from studio.exercises.rendered import remove_old_models
 from studio.takes import claims
 from studio.takes.models import Take
 from studio.takes.services import ring
+from studio.takes.signals import tidying
 
 log = logging.getLogger(__name__)
 
@@ -90,8 +91,9 @@ def tidy_once_a_day() -> None:
     if not cache.add("tidied", True, settings.TAKES_TIDY_EVERY_S):
         return
     orphans, models = remove_orphans(), remove_old_models()
-    if orphans or models:
-        log.info("%d files without a take and %d old model takes were deleted", orphans, models)
+    others = sum(int(removed or 0) for _, removed in tidying.send(Take))
+    if orphans or models or others:
+        log.info("%d files without a take, %d old model takes, %d old clips were deleted", orphans, models, others)
 
 
 class Sweeper:

@@ -44,7 +44,7 @@ def world(ready_take: Any, exercise: Any, tutor: Any, learner: Any) -> dict[str,
     note = PinnedNote.objects.create(take=ready_take, author=tutor, movement_index=1, text="Late here.")
     _, token = services.invite(learner, by=tutor)
     made = {"learner": learner.pk, "take": ready_take.pk, "exercise": exercise.pk, "note": note.pk, "token": token}
-    return {**made, "entry": next(iter(library.entries()))}
+    return {**made, "entry": next(iter(library.entries())), "movement": 0}
 
 
 @pytest.fixture
