@@ -95,6 +95,20 @@ class Measures(TypedDict):
     beat_point: str
 
 
+class Overruled(TypedDict):
+    """What the analysis itself says of a movement that a tutor spoke about; its other keys hold the tutor's word."""
+
+    kind: Kind
+    form: Form
+    on: str
+    beat_s: float | None
+    beat_offset_ms: float | None
+    first_offset_ms: float | None
+    second_offset_ms: float | None
+    flags: list[Flag]
+    confidence: float
+
+
 MovementReport = TypedDict(
     "MovementReport",
     {
@@ -117,6 +131,7 @@ MovementReport = TypedDict(
         "flags": list[Flag],
         "confidence": float,
         "measures": NotRequired[Measures],
+        "overruled": NotRequired[Overruled],
     },
 )
 

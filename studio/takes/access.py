@@ -13,12 +13,15 @@ from studio.takes.models import Take
 
 
 def visible_takes(user: User | AnonymousUser) -> QuerySet[Take]:
-    """A tutor's: all of the own studio. A learner's: their own. Anybody else's: none."""
+    """A tutor's: all that learners of the own studio played. A learner's: their own. Anybody else's: none.
+
+    What a tutor recorded as an answer is a take as well, reached by the note that it belongs to and never here.
+    """
     takes = Take.objects.select_related("learner", "exercise")
     if not isinstance(user, User):
         return takes.none()
     if user.is_tutor:
-        return takes.filter(learner__studio=user.studio_id)
+        return takes.filter(learner__studio=user.studio_id, learner__role=User.Role.LEARNER)
     return takes.filter(learner=user) if user.is_learner else takes.none()
 
 

@@ -78,6 +78,8 @@ class Movement(models.Model):
     end_s = models.FloatField(null=True)
     beat_offset_ms = models.FloatField(null=True)
     flags = models.JSONField(default=list)
+    # What the analysis itself says, where a tutor spoke about this movement; null everywhere else.
+    own_flags = models.JSONField(null=True, blank=True)
     clean = models.BooleanField()  # type: ignore[assignment]  # hides Model.clean, which rows made by program never need
     confidence = models.FloatField()
 
@@ -87,3 +89,37 @@ class Movement(models.Model):
 
     def __str__(self) -> str:
         return f"{self.kind} on {self.on} from {self.approach}"
+
+
+class Ruling(models.Model):
+    """A tutor's word on one movement of a take: on a flag, the movement's name, its beat, or that it is well heard."""
+
+    class About(models.TextChoices):
+        FLAG = "flag", "a flag"
+        NAME = "name", "the name"
+        BEAT = "beat", "the beat"
+        HEARD = "heard", "well heard"
+
+    take = models.ForeignKey(Take, on_delete=models.CASCADE, related_name="rulings")
+    index = models.PositiveIntegerField()
+    about = models.CharField(max_length=5, choices=About)
+    # Of a flag: which one, and whether it holds.
+    flag = models.CharField(max_length=20, blank=True)
+    holds = models.BooleanField(default=True)
+    # Of a name.
+    kind = models.CharField(max_length=20, blank=True)
+    form = models.CharField(max_length=20, blank=True)
+    on = models.CharField(max_length=10, blank=True)
+    # Of a beat: where it lies in the take.
+    beat_s = models.FloatField(null=True, blank=True)
+    by = models.ForeignKey(User, on_delete=models.SET_NULL, null=True, related_name="+")
+    made_at = models.DateTimeField(auto_now=True)
+
+    class Meta:
+        ordering = ["take", "index", "about", "flag"]
+        constraints = [
+            models.UniqueConstraint(fields=["take", "index", "about", "flag"], name="one_ruling_on_each_thing")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_about_display()} of movement {self.index}"

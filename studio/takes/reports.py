@@ -1,18 +1,24 @@
-"""Reports in the database: stored whole, with one row a movement, judged again when tolerances change."""
+"""Reports in the database: stored whole, with one row a movement, judged again when tolerances change.
+
+A stored report holds the tutor's word (studio/takes/rulings.py), and so does everything counted from it: rows, counts,
+summary. What the analysis itself said is kept inside, movement by movement.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, cast
 
 from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from analysis.judgement import Level, Tolerances, is_clean, judge, tolerances
-from analysis.report import Report
+from analysis.judgement import Level, Tolerances, is_clean, tolerances
+from analysis.movements import Form, Kind
+from analysis.report import Flag, Report
 from studio.people.models import Studio
-from studio.takes.models import Movement, Take
+from studio.takes.models import Movement, Ruling, Take
+from studio.takes.rulings import Name, Word, ruled
 
 if TYPE_CHECKING:
     from analysis.api import Options
@@ -37,6 +43,25 @@ def analysis_options(studio: Studio, *, tempo_bpm: float | None = None) -> Optio
     )
 
 
+def words_of(rulings: Iterable[Ruling]) -> dict[int, Word]:
+    """What a tutor said of one take's movements, by their index."""
+    by_index: dict[int, list[Ruling]] = {}
+    for ruling in rulings:
+        by_index.setdefault(ruling.index, []).append(ruling)
+    return {index: _word(said) for index, said in by_index.items()}
+
+
+def _word(said: list[Ruling]) -> Word:
+    of = {ruling.about: ruling for ruling in said if ruling.about != Ruling.About.FLAG}
+    name, beat = of.get(Ruling.About.NAME), of.get(Ruling.About.BEAT)
+    return Word(
+        flags={cast(Flag, ruling.flag): ruling.holds for ruling in said if ruling.about == Ruling.About.FLAG},
+        name=Name(cast(Kind, name.kind), cast(Form, name.form), name.on) if name else None,
+        beat_s=beat.beat_s if beat else None,
+        heard=Ruling.About.HEARD in of,
+    )
+
+
 def movement_rows(take: Take, report: Report) -> Iterator[Movement]:
     """One unsaved row for each movement of the report."""
     for entry in report["movements"]:
@@ -51,6 +76,7 @@ def movement_rows(take: Take, report: Report) -> Iterator[Movement]:
             end_s=entry["end_s"],
             beat_offset_ms=entry["beat_offset_ms"],
             flags=entry["flags"],
+            own_flags=entry["overruled"]["flags"] if "overruled" in entry else None,
             clean=is_clean(entry),
             confidence=entry["confidence"],
         )
@@ -66,7 +92,7 @@ def store_report(take: Take, report: Report, *, audio: str = "") -> bool:
     with transaction.atomic():
         # The lock keeps a re-judgement from passing between our reading of the tolerances and our writing.
         studio = Studio.objects.select_for_update().get(people=take.learner_id)
-        judged = judge(report, studio_tolerances(studio))
+        judged = ruled(report, words_of(Ruling.objects.filter(take=take)), studio_tolerances(studio))
         now = timezone.now()
         held = Take.objects.filter(pk=take.pk, claim=take.claim).update(
             state=Take.State.READY,
@@ -103,10 +129,20 @@ def rejudge(studio: Studio) -> int:
     return changed
 
 
+def rejudge_take(take: Take) -> Report:
+    """Judge one stored report anew, with all that a tutor said of it by now; the report as it is stored then."""
+    with transaction.atomic():
+        # The same lock as above, so that neither writes over the other.
+        studio = Studio.objects.select_for_update().get(people=take.learner_id)
+        _rejudge(Take.objects.filter(pk=take.pk), studio_tolerances(studio))
+    take.refresh_from_db(fields=["report", "movement_count", "clean_count"])
+    return cast(Report, take.report)
+
+
 def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
     batch: list[Take] = []
-    for take in takes.only("pk", "report", "movement_count", "clean_count"):
-        judged = judge(cast(Report, take.report), limits)
+    for take in takes.only("pk", "report", "movement_count", "clean_count").prefetch_related("rulings"):
+        judged = ruled(cast(Report, take.report), words_of(take.rulings.all()), limits)
         if judged != take.report:
             take.report = judged
             take.movement_count = judged["summary"]["movements"]
@@ -120,6 +156,6 @@ def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
             batch_size=500,
             update_conflicts=True,
             unique_fields=["take", "index"],
-            update_fields=["flags", "clean"],
+            update_fields=["kind", "form", "on", "beat_offset_ms", "flags", "own_flags", "clean", "confidence"],
         )
     return len(batch)

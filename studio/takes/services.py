@@ -32,8 +32,8 @@ if TYPE_CHECKING:
     from analysis.report import Report
 
 __all__ = [
-    "UploadError", "analyse_take", "analysis_options", "create_take", "delete_take", "may_delete", "place_in_queue",
-    "rejudge", "retry_take", "ring", "store_report",
+    "UploadError", "analyse_take", "analysis_options", "create_take", "delete_take", "forget_take", "may_delete",
+    "place_in_queue", "rejudge", "retry_take", "ring", "store_report",
 ]  # fmt: skip
 
 log = logging.getLogger(__name__)
@@ -240,6 +240,16 @@ def delete_take(user: User, take: Take) -> bool:
         current.delete()
         transaction.on_commit(lambda: _remove_files(names), robust=True)
     return True
+
+
+def forget_take(pk: uuid.UUID) -> None:
+    """Delete a take and its files, whoever asks: for recordings that belong to something which is gone."""
+    take = Take.objects.filter(pk=pk).only("pk", "original", "audio").first()
+    if take is None:
+        return
+    names = [take.original.name or "", take.audio]
+    take.delete()
+    transaction.on_commit(lambda: _remove_files(names), robust=True)
 
 
 def place_in_queue(take: Take) -> int:

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.files.uploadedfile import UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, SkipFile, StopUpload
 from django.http import HttpRequest
-from django.urls import reverse
+from django.urls import Resolver404, resolve
 
 from studio.people.models import User
 from studio.takes.services import MAX_UPLOAD_BYTES
@@ -21,13 +21,19 @@ def was_too_big(request: HttpRequest) -> bool:
 
 
 def _may_send(request: HttpRequest) -> bool:
-    """Whether this is a learner at the one address that takes files. Forms are read before any view can ask that."""
+    """Whether this is a learner with a take or a tutor with an answer. Forms are read before any view can ask that."""
     user = getattr(request, "user", None)
-    return request.path == reverse("takes:new") and isinstance(user, User) and user.is_learner
+    if not isinstance(user, User):
+        return False
+    try:
+        address = resolve(request.path_info).view_name
+    except Resolver404:
+        return False
+    return (user.is_learner and address == "takes:new") or (user.is_tutor and address == "review:record")
 
 
 class CappedUploadHandler(FileUploadHandler):
-    """Stands before the handlers that store: reads no file but a learner's take, and drops one that grows past the
+    """Stands before the handlers that store: reads no file but a take or an answer, and drops one that grows past the
     cap."""
 
     def new_file(self, *args: Any, **kwargs: Any) -> None:
