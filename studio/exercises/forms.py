@@ -71,10 +71,9 @@ class FamilyForm(_ExerciseForm):
         choices=note_choices,
         widget=forms.CheckboxSelectMultiple,
         required=False,
-        help_text="A chain without any goes from each note of the scale to the next.",
     )
     half = forms.BooleanField(label="From high G play the half doubling instead of the thumb doubling", required=False)
-    grip_from_d = forms.ChoiceField(label="A grip from D is", choices=Customs.GripFromD.choices, required=False)
+    grip_from_d = forms.ChoiceField(label="A grip from D is", choices=Customs.GripFromD.choices)
     cut_share = forms.TypedChoiceField(
         label="The short note is",
         coerce=float,
@@ -92,7 +91,7 @@ class FamilyForm(_ExerciseForm):
         initial: dict[str, Any] | None = None,
         customs: Customs | None = None,
     ) -> None:
-        self._customs = customs or Customs()
+        usual = customs or Customs()
         start: dict[str, Any] = {
             "family": Exercise.Family.SINGLE_THEN_FULL,
             "movement": f"doubling/{Note.E.label}",
@@ -100,8 +99,8 @@ class FamilyForm(_ExerciseForm):
             "cut_share": f"{float(CUT_SHARES[0]):.4f}",
             "tempo_bpm": 56,
             "repeats": 2,
-            "half": self._customs.half_from_high_g,
-            "grip_from_d": self._customs.grip_from_d,
+            "half": usual.half_from_high_g,
+            "grip_from_d": usual.grip_from_d,
         }
         super().__init__(data, initial={**start, **(initial or {}), **(_stored(exercise) if exercise else {})})
         self.fields["title"].help_text = "Left empty, it is named after the movement and the family."
@@ -123,7 +122,7 @@ class FamilyForm(_ExerciseForm):
             repeats=data["repeats"],
             cut_share=data["cut_share"],
             half_from_high_g=data["half"],
-            grip_from_d=Note.from_label(data["grip_from_d"] or self._customs.grip_from_d),
+            grip_from_d=Note.from_label(data["grip_from_d"]),
         )
         try:
             self.score = self.asked.score(

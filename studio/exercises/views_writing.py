@@ -58,9 +58,11 @@ def edit(request: PersonRequest, pk: int) -> HttpResponse:
 def copy(request: PersonRequest, pk: int) -> HttpResponseRedirect:
     """One more of the same, to be changed."""
     exercise = exercise_or_404(request.user, pk)
-    exercise.title = numbered(without_number(exercise.title), exercise)
     exercise.pk, exercise.created_by = None, request.user
     exercise._state.adding = True
+    title = numbered(without_number(exercise.title), exercise)
+    exercise.abc = exercise.abc.replace(f"T:{exercise.title}\n", f"T:{title}\n", 1)
+    exercise.title = title
     exercise.put_away_at, exercise.open_to_all = None, False
     exercise.save()
     messages.success(request, f"This is a copy: “{exercise.title}”. Change it as you like.")

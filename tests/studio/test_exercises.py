@@ -28,6 +28,7 @@ FAMILY = {
     "family": "single-then-full",
     "movement": "doubling/E",
     "approaches": ["low A", "B", "F"],
+    "grip_from_d": "B",
     "cut_share": "0.2500",
     "tempo_bpm": "56",
     "repeats": "2",
