@@ -69,10 +69,13 @@ def analyse_sound(
         raise SoundError(_NO_CHANTER)
     heard = _heard_beat(sound, samples, _held_span(fit), tempo)
     tell(STAGES[2], 0.3)
-    sounded = _notes(samples, fit, heard)
+    samples, clicks = _without_clicks(samples, heard)
+    sounded = notes.hear(samples, fit, clicks)
     if heard is not None and beat.echoes_notes(heard.strokes_s, [note.start_s for note in sounded], _held_span(fit)):
         heard = None
-        sounded = _notes(samples, fit, None)
+        # Made anew, not kept: in a long recording it takes its room, and seldom is it wanted.
+        samples = spectra.at_listening_rate(sound.samples, sound.rate_hz)
+        sounded = notes.hear(samples, fit)
     if not sounded:
         raise SoundError(_NO_CHANTER)
     if score is not None and score.themes:
@@ -133,12 +136,11 @@ def _held_span(fit: tuning.Fit) -> tuple[float, float]:
     return float(held[0]), float(held[-1])
 
 
-def _notes(samples: Floats, fit: tuning.Fit, heard: Heard | None) -> list[Sounded]:
-    clicks: list[Clicks] = []
-    if heard is not None and heard.line.source != "tap":
-        times_s, numbers = _every_click(heard.line, heard.strokes_s, samples)
-        samples, clicks = percussion.subtract(samples, spectra.RATE_HZ, times_s, numbers)
-    return notes.hear(samples, fit, clicks)
+def _without_clicks(samples: Floats, heard: Heard | None) -> tuple[Floats, list[Clicks]]:
+    if heard is None or heard.line.source == "tap":
+        return samples, []
+    times_s, numbers = _every_click(heard.line, heard.strokes_s, samples)
+    return percussion.subtract(samples, spectra.RATE_HZ, times_s, numbers)
 
 
 def _every_click(

@@ -82,9 +82,7 @@ class _Change:
         return (self.early | self.late) - {REST}
 
 
-def refine(
-    sound: Listening, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room
-) -> list[float]:
+def refine(sound: Listening, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room) -> list[float]:
     """The refined times in seconds of all boundaries between `found`, one fewer than segments.
 
     `sound` is heard, and `templates` are learned, at this module's window.
@@ -97,14 +95,12 @@ def refine(
     for index, near in enumerate(coarse):
         low = max(near - early_s, (refined[-1] + 0.003) if refined else 0.0)
         high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
-        times = changes[index].frames * sound.hop_s
+        times: NDArray[np.float64] = changes[index].frames.astype(np.float64) * sound.hop_s
         refined.append(float(np.clip(edge(times, rises[index], near, low, high), low, max(low, high))))
     return refined
 
 
-def _change(
-    found: list[Segment], index: int, near_s: float, early_s: float, hop_s: float, sound: Listening
-) -> _Change:
+def _change(found: list[Segment], index: int, near_s: float, early_s: float, hop_s: float, sound: Listening) -> _Change:
     """The boundary between segments `index` and the next, near `near_s`, not earlier than by `early_s`."""
     before, after = found[index], found[index + 1]
     early, late = {before.state}, {after.state}
@@ -122,7 +118,9 @@ def _change(
     return _Change(before.state, after.state, frozenset(early), frozenset(late), frames)
 
 
-def _rises(sound: Listening, changes: list[_Change], templates: Templates, room: echo.Room) -> list[NDArray[np.float64]]:
+def _rises(
+    sound: Listening, changes: list[_Change], templates: Templates, room: echo.Room
+) -> list[NDArray[np.float64]]:
     """The rise at every one of `changes`. Those between the same notes are looked at together."""
     groups: dict[frozenset[int], list[int]] = {}
     for index, change in enumerate(changes):

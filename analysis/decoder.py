@@ -25,6 +25,8 @@ from numpy.typing import NDArray
 #: Demuxers of plain containers. Playlists, streams, images and scripts are not among them.
 CONTAINERS: Final = "wav,w64,mp3,mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,ogg,flac,aac,aiff,caf"
 _MOST_BAD_PACKETS: Final = 50
+#: What decodes louder than this many times full scale is damage.
+_LOUDEST: Final = 4.0
 #: How much sound is heard before it is decided how to mix channels, and how long that is waited for.
 _MIX_AFTER_S: Final = 1.0
 _MIX_WAIT_S: Final = 20.0
@@ -148,14 +150,18 @@ def decode(
 def _write(
     container: Any, stream: Any, target: IO[bytes], *, rate_hz: int, most_s: float, allowed: dict[str, list[int]]
 ) -> dict[str, Any]:
-    written, native_hz, channels = 0, 0, 0
+    written, native_hz, channels, peak = 0, 0, 0, 0.0
     resampler: soxr.ResampleStream | None = None
     mixer: Mixer | None = None
 
     def put(mono: NDArray[np.float32], *, last: bool = False) -> int:
+        nonlocal peak
         assert resampler is not None
         out = resampler.resample_chunk(mono, last=last)
-        target.write(np.ascontiguousarray(out, dtype=np.float32).tobytes())
+        # Damaged files decode to anything, and lossy coding to more than full scale.
+        out = np.clip(np.nan_to_num(out, nan=0.0, posinf=1.0, neginf=-1.0), -_LOUDEST, _LOUDEST).astype(np.float32)
+        peak = max(peak, float(np.abs(out).max(initial=0.0)))
+        target.write(out.tobytes())
         return int(out.size)
 
     for frame in frames(container, stream):
@@ -174,7 +180,7 @@ def _write(
     if mixer is None:
         raise Refused("nothing-decoded")
     written += put(mixer.mix(np.zeros((channels, 0), dtype=np.float32), last=True), last=True)
-    return {"samples": written, "source_rate_hz": native_hz, "channels": channels}
+    return {"samples": written, "source_rate_hz": native_hz, "channels": channels, "peak": peak}
 
 
 def _check_form(native_hz: int, channels: int, allowed: dict[str, list[int]]) -> None:

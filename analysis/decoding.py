@@ -26,7 +26,7 @@ REST: Final = len(Note)
 #: Updates, each raised to a power, which gets as far as more of them: the error still falls for powers below 2.
 _UPDATES: Final = 12
 _STRIDE: Final = np.float32(1.7)
-_TRUST_UPDATES: Final = 12
+_TRUST_UPDATES: Final = 7
 _CHUNK: Final = 2048
 #: A frame is plain if no more than this share of it is not its note's template, and it lies this far inside its note.
 _PLAIN: Final = 0.2
@@ -86,9 +86,7 @@ def first_weights(sound: Listening, templates: Templates, held: NDArray[np.int8]
     return weights
 
 
-def _plain(
-    sound: Listening, templates: Templates, inside: NDArray[np.int8], weights: Weights
-) -> NDArray[np.bool_]:
+def _plain(sound: Listening, templates: Templates, inside: NDArray[np.int8], weights: Weights) -> NDArray[np.bool_]:
     """Which frames (frames,) are nothing but the note `inside` gives for them; `weights` is filled in there.
 
     Every second frame is looked at; one between two plain ones, whose windows share most of its sound, is plain too.
@@ -186,7 +184,7 @@ def _trusting(weights: Floats, levels: Floats, doubtful: NDArray[np.int64], trus
     own = weights[doubtful]
     sums = trust @ spectra.T + 1e-9
     for _ in range(_TRUST_UPDATES):
-        own *= (known / (own @ spectra + 1e-9)) @ spectra.T / sums
+        own *= ((known / (own @ spectra + 1e-9)) @ spectra.T / sums) ** _STRIDE
     weights[doubtful] = own
 
 

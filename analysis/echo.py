@@ -14,7 +14,6 @@ from typing import Final
 
 import numpy as np
 import scipy.signal
-from numpy.typing import NDArray
 
 from analysis.decoding import REST, Segment
 from analysis.spectra import Floats

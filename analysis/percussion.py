@@ -11,15 +11,25 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
+import scipy.fft
 import scipy.ndimage
 import scipy.signal
 from numpy.typing import NDArray
 
+from analysis import mapped, spectra
 from analysis.spectra import Floats
 
 HOP_S: Final = 0.001
 _BANDS_HZ: Final = ((5500.0, 7500.0), (7500.0, 10000.0), (10000.0, 15000.0))
 _LEAST_RISE: Final = 1.0
+#: Frames, and samples, worked on at a time; every so many samples are enough for a median.
+_FRAMES: Final = 4096
+_PIECE: Final = 320_000
+_SOME: Final = 16
+#: So many frames on both sides have a part in a frame's rise.
+_RISE_REACH: Final = 16
+#: The length of the filter that whitens.
+_TAPS: Final = 2048
 _CLOSEST_S: Final = 0.06
 
 
@@ -39,28 +49,38 @@ def _novelty(samples: Floats, rate_hz: int, bands_hz: tuple[tuple[float, float],
     """Rise of level in `bands_hz` together, one value a millisecond."""
     hop, window = rate_hz // 1000, rate_hz // 200
     taper = np.hanning(window).astype(np.float32)
-    count = 1 + samples.size // hop
-    frames = np.lib.stride_tricks.sliding_window_view(np.pad(samples, (window // 2, window)), window)[::hop][:count]
+    count = spectra.frame_count(samples, hop)
     hz = np.fft.rfftfreq(window, 1.0 / rate_hz)
     picks = [(hz >= low) & (hz < high) for low, high in bands_hz]
-    energy = np.empty((count, len(picks)))
-    for start in range(0, count, 8192):
-        power = np.abs(np.fft.rfft(frames[start : start + 8192] * taper, axis=1)) ** 2
+    energy = np.empty((count, len(picks)), dtype=np.float32)
+    for start in range(0, count, _FRAMES):
+        frames = np.arange(start, min(count, start + _FRAMES))
+        rows = spectra.windows(samples, frames * hop - window // 2, window) * taper
+        power = np.abs(scipy.fft.rfft(rows, axis=1)) ** 2
         for band, pick in enumerate(picks):
-            energy[start : start + 8192, band] = power[:, pick].sum(axis=1)
-    level = np.log(energy + np.percentile(energy, 30, axis=0) + 1e-10)
-    after = np.roll(scipy.ndimage.maximum_filter1d(level, 5, axis=0), -2, axis=0)
-    before = np.roll(scipy.ndimage.maximum_filter1d(level, 11, axis=0), 7, axis=0)
-    rise: NDArray[np.float64] = np.clip(after - before, 0.0, 4.0).sum(axis=1)
+            energy[frames, band] = power[:, pick].sum(axis=1)
+        mapped.let_go(samples)
+    quiet = np.percentile(energy, 30, axis=0) + 1e-10
+    rise = np.empty(count)
+    for start in range(0, count, _FRAMES):
+        first, stop = max(0, start - _RISE_REACH), min(count, start + _FRAMES)
+        level = np.log(energy[first : stop + _RISE_REACH] + quiet)
+        after = np.roll(scipy.ndimage.maximum_filter1d(level, 5, axis=0), -2, axis=0)
+        before = np.roll(scipy.ndimage.maximum_filter1d(level, 11, axis=0), 7, axis=0)
+        rise[start:stop] = np.clip(after - before, 0.0, 4.0).sum(axis=1)[start - first : stop - first]
     return rise
 
 
-def _edge(high: Floats, near: int, rate_hz: int) -> int:
-    """The sample within 8 ms of `near` where the high-passed sound `high` rises most sharply."""
+def _edge(samples: Floats, near: int, rate_hz: int, high_pass: NDArray[np.float64] | None = None) -> int:
+    """The sample within 8 ms of `near` where the sound, high-passed by sections `high_pass`, rises most sharply."""
     step = max(1, rate_hz // 4000)
     reach, long, short = rate_hz * 8 // 1000, rate_hz * 4 // 1000, rate_hz * 3 // 2000
     first = max(0, near - reach - long)
-    power = np.concatenate([[0.0], np.cumsum(high[first : near + reach + short + 1].astype(np.float64) ** 2)])
+    settling = min(first, rate_hz * 20 // 1000)
+    part = samples[first - settling : near + reach + short + 1].astype(np.float64)
+    if high_pass is not None:
+        part = scipy.signal.sosfilt(high_pass, part)
+    power = np.concatenate([[0.0], np.cumsum(part[settling:] ** 2)])
     places = np.arange(long, power.size - short, step)
     if places.size == 0:
         return near
@@ -80,8 +100,9 @@ def strokes(samples: Floats, rate_hz: int) -> Strokes:
     rise = _novelty(samples, rate_hz, _BANDS_HZ)
     peaks, _ = scipy.signal.find_peaks(rise, height=_LEAST_RISE, distance=int(_CLOSEST_S / HOP_S))
     high_pass = scipy.signal.butter(4, 5000.0, "highpass", fs=rate_hz, output="sos")
-    high = scipy.signal.sosfilt(high_pass, samples).astype(np.float32)
-    starts = np.array([_edge(high, int(peak * rate_hz * HOP_S), rate_hz) for peak in peaks], dtype=np.int64)
+    starts = np.array(
+        [_edge(samples, int(peak * rate_hz * HOP_S), rate_hz, high_pass) for peak in peaks], dtype=np.int64
+    )
     return _described(samples, rate_hz, starts, rise[peaks])
 
 
@@ -101,20 +122,45 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     starts = np.array([_edge(quiet, int(peak * rate_hz * HOP_S), rate_hz) for peak in peaks], dtype=np.int64)
     length = int(_LIKE_S * rate_hz)
     starts = starts[(starts > rate_hz // 100) & (starts + length < stop)]
-    whitened = _whitened(samples, rate_hz)
-    wave, alike = _alike(whitened, starts, length, rate_hz)
+    if starts.size < 3:
+        return None
+    white = _Whitened(samples, rate_hz)
+    wave, alike = _alike(white.between(0, stop), starts, length, rate_hz)
     if wave is None:
         return None
-    match = scipy.signal.oaconvolve(whitened, wave[::-1], mode="valid") / float(np.sum(wave**2))
+    match = _matched(white, wave, samples.size)
     scale = float(np.median(match[alike]))
-    noise = 1.4826 * float(np.median(np.abs(match)))
-    least = max(0.35 * scale, 5.0 * noise)
-    found, _ = scipy.signal.find_peaks(match, height=least, distance=int(_CLOSEST_S * rate_hz))
+    noise = 1.4826 * float(np.median(np.abs(match[::_SOME])))
+    found = _peaks(match, max(0.35 * scale, 5.0 * noise), int(_CLOSEST_S * rate_hz))
     if found.size < 3:
         return None
     strength = np.clip(6.0 * match[found] / scale, 0.0, 6.0)
     # The strength is the match itself here, which the chanter does not lower.
-    return replace(_described(samples, rate_hz, found.astype(np.int64), strength), going_on=0.6)
+    return replace(_described(samples, rate_hz, found, strength), going_on=0.6)
+
+
+def _matched(white: _Whitened, wave: Floats, size: int) -> Floats:
+    """How much of `wave` (k,) begins at every sample of the whitened sound of `size` samples (size - k + 1,)."""
+    result = np.empty(max(0, size - wave.size + 1), dtype=np.float32)
+    scale = 1.0 / float(np.sum(wave**2))
+    for start in range(0, result.size, _PIECE):
+        stop = min(result.size, start + _PIECE)
+        piece = white.between(start, stop + wave.size - 1)
+        result[start:stop] = scipy.signal.oaconvolve(piece, wave[::-1], mode="valid") * scale
+    return result
+
+
+def _peaks(match: Floats, least: float, distance: int) -> NDArray[np.int64]:
+    """The peaks of `match` (n,) of at least `least`, the highest first where they are closer than `distance`."""
+    found = []
+    for start in range(0, match.size, _PIECE):
+        first = max(0, start - distance)
+        peaks, _ = scipy.signal.find_peaks(match[first : start + _PIECE + distance], height=least, distance=distance)
+        found.append(peaks[(peaks + first >= start) & (peaks + first < start + _PIECE)] + first)
+    places = np.concatenate(found) if found else np.zeros(0, dtype=np.int64)
+    for place in np.flatnonzero(np.diff(places) < distance):  # on both sides of where pieces meet
+        places[place + int(match[places[place]] > match[places[place + 1]])] = -1
+    return places[places >= 0].astype(np.int64)
 
 
 _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
@@ -124,16 +170,25 @@ _LEAST_LIKENESS: Final = 0.5
 _MOST_FOR_SPECTRUM: Final = 400
 
 
-def _whitened(samples: Floats, rate_hz: int) -> Floats:
-    """`samples` divided by their own mean spectrum, and without what lies below 700 Hz."""
-    size = 2048
-    hz = np.fft.rfftfreq(size, 1.0 / rate_hz)
-    mean = _mean_spectrum(samples, size)
-    shape = np.where(hz > 700.0, 1.0 / (mean + 0.01 * mean.max()), 0.0)
-    filter_ = np.roll(np.fft.irfft(shape), size // 2) * np.hanning(size)
-    # Piece by piece: a transform of the whole of a long recording takes many times its memory.
-    white = scipy.signal.oaconvolve(samples, filter_.astype(np.float32), mode="same")
-    return np.asarray(np.roll(white, -1), dtype=np.float32)
+class _Whitened:
+    """A sound (n,) divided by its own mean spectrum, and without what lies below 700 Hz, made where it is asked for."""
+
+    def __init__(self, samples: Floats, rate_hz: int) -> None:
+        self._samples = samples
+        hz = np.fft.rfftfreq(_TAPS, 1.0 / rate_hz)
+        mean = _mean_spectrum(samples, _TAPS)
+        shape = np.where(hz > 700.0, 1.0 / (mean + 0.01 * mean.max()), 0.0)
+        filter_ = np.roll(np.fft.irfft(shape), _TAPS // 2) * np.hanning(_TAPS)
+        self._filter = filter_.astype(np.float32)
+
+    def between(self, start: int, stop: int) -> Floats:
+        """Samples `start` to `stop` (stop - start,), with silence beyond both ends of the sound."""
+        first, last = start - _TAPS // 2 + 1, stop + _TAPS // 2
+        part = self._samples[max(0, first) : max(0, last)]
+        missing = (max(0, -first), max(0, last - max(0, first) - part.size))
+        white = scipy.signal.oaconvolve(np.pad(part, missing), self._filter, mode="valid")
+        mapped.let_go(self._samples)
+        return np.asarray(white, dtype=np.float32)
 
 
 def _mean_spectrum(samples: Floats, size: int) -> NDArray[np.float64]:
@@ -142,7 +197,9 @@ def _mean_spectrum(samples: Floats, size: int) -> NDArray[np.float64]:
     starts = np.arange(0, count, max(1, count // _MOST_FOR_SPECTRUM)) * (size // 2)
     taper = np.hanning(size).astype(np.float32)
     rows = np.stack([samples[start : start + size] for start in starts if start + size <= samples.size])
-    return np.asarray(np.sqrt(np.mean(np.abs(np.fft.rfft(rows * taper, axis=1)) ** 2, axis=0)), dtype=np.float64)
+    power = np.mean(np.abs(scipy.fft.rfft(rows * taper, axis=1)) ** 2, axis=0)
+    mapped.let_go(samples)
+    return np.asarray(np.sqrt(power), dtype=np.float64)
 
 
 def _alike(
@@ -174,34 +231,40 @@ def likeness(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> flo
 
     A metronome's clicks are alike; the marks of note changes are not.
     """
-    length = int(_LIKE_S * rate_hz)
-    white = _whitened(samples, rate_hz)
+    length, spare = int(_LIKE_S * rate_hz), rate_hz // 100
     starts = np.round(times_s * rate_hz).astype(np.int64)
-    starts = starts[(starts > rate_hz // 100) & (starts + 2 * length < samples.size)]
+    starts = starts[(starts > spare) & (starts + 2 * length < samples.size)]
     if starts.size < 3:
         return 0.0
+    white = _Whitened(samples, rate_hz)
+    around = [white.between(int(start) - spare, int(start) + length + spare) for start in starts]
+    places = [spare] * starts.size
     for _ in range(2):
-        rows = np.stack([white[start : start + length] for start in starts])
-        starts = np.array([_align(white, rows.mean(axis=0), int(start), rate_hz) for start in starts])
-    rows = np.stack([white[start : start + length] for start in starts])
-    others = (rows.sum(axis=0) - rows) / (starts.size - 1)
+        rows = np.stack([part[place : place + length] for part, place in zip(around, places, strict=True)])
+        mean = rows.mean(axis=0)
+        places = [_align(part, mean, place, rate_hz) for part, place in zip(around, places, strict=True)]
+    rows = np.stack([part[place : place + length] for part, place in zip(around, places, strict=True)])
+    others = (rows.sum(axis=0) - rows) / (rows.shape[0] - 1)
     power = np.sqrt(np.sum(rows**2, axis=1) * np.sum(others**2, axis=1)) + 1e-12
     return float(np.median(np.sum(rows * others, axis=1) / power))
 
 
 def _described(samples: Floats, rate_hz: int, starts: NDArray[np.int64], strength: NDArray[np.float64]) -> Strokes:
     low_pass = scipy.signal.butter(2, 180.0, "lowpass", fs=rate_hz, output="sos")
-    low = scipy.signal.sosfilt(low_pass, samples).astype(np.float32)
-    depth = np.array([_depth(low, samples, int(start), rate_hz) for start in starts])
+    depth = np.array([_depth(samples, int(start), rate_hz, low_pass) for start in starts])
+    mapped.let_go(samples)
     return Strokes(starts / rate_hz, np.asarray(strength, dtype=float), depth)
 
 
-def _depth(low: Floats, samples: Floats, start: int, rate_hz: int) -> float:
+def _depth(samples: Floats, start: int, rate_hz: int, low_pass: NDArray[np.float64]) -> float:
     """Energy gained below 180 Hz in the 30 ms after `start`, as a share of all energy there."""
-    span = rate_hz * 30 // 1000
-    after = float(np.sum(low[start : start + span].astype(np.float64) ** 2))
-    before = float(np.sum(low[max(0, start - span) : start].astype(np.float64) ** 2))
-    whole = float(np.sum(samples[start : start + span].astype(np.float64) ** 2))
+    span, settling = rate_hz * 30 // 1000, rate_hz * 90 // 1000
+    first = max(0, start - settling)
+    part = samples[first : start + span].astype(np.float64)
+    low = scipy.signal.sosfilt(low_pass, part) ** 2
+    after = float(np.sum(low[start - first :]))
+    before = float(np.sum(low[max(0, start - first - span) : start - first]))
+    whole = float(np.sum(part[start - first :] ** 2))
     return max(0.0, after - before) / (whole + 1e-9)
 
 
@@ -231,7 +294,7 @@ def subtract(
     with little gain, and so stays.
     """
     high_pass = scipy.signal.butter(4, 1200.0, "highpass", fs=rate_hz, output="sos")
-    high = scipy.signal.sosfiltfilt(high_pass, samples).astype(np.float32)
+    high = _both_ways(high_pass, samples, rate_hz)
     before, length = int(_BEFORE_S * rate_hz), int((_BEFORE_S + _AFTER_S) * rate_hz)
     starts = np.round(times_s * rate_hz).astype(int) - before
     inside = (starts >= 0) & (starts + length <= samples.size)
@@ -243,6 +306,17 @@ def subtract(
         _take_out(cleaned, samples, high, starts[kind], before, length, rate_hz)
         for kind in _kinds(samples, starts + before, numbers, rate_hz)
     ]
+
+
+def _both_ways(sections: NDArray[np.float64], samples: Floats, rate_hz: int) -> Floats:
+    """`samples` (n,) filtered forwards and backwards by `sections`, piece by piece."""
+    result = np.empty_like(samples)
+    spare = rate_hz // 20
+    for start in range(0, samples.size, _PIECE):
+        first = max(0, start - spare)
+        filtered = scipy.signal.sosfiltfilt(sections, samples[first : start + _PIECE + spare])
+        result[start : start + _PIECE] = filtered[start - first : start - first + _PIECE]
+    return result
 
 
 def _take_out(
@@ -360,4 +434,4 @@ def _align(high: Floats, wave: Floats, start: int, rate_hz: int) -> int:
     span = high[first : start + reach + wave.size]
     if span.size < wave.size:
         return start
-    return first + int(np.argmax(scipy.signal.correlate(span, wave, mode="valid", method="fft")))
+    return first + int(np.argmax(np.correlate(span, wave, mode="valid")))

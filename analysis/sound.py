@@ -19,6 +19,7 @@ from typing import Final
 
 import numpy as np
 
+from analysis import mapped
 from analysis.spectra import Floats
 
 RATE_HZ: Final = 48_000
@@ -72,18 +73,16 @@ def read(path: Path | str) -> Sound:
     with tempfile.TemporaryDirectory(prefix="sound-") as folder:
         raw = Path(folder) / "samples"
         found = _decode(path.resolve(), raw)
-        samples = np.fromfile(raw, dtype=np.float32)
+        samples = mapped.samples(raw)
     duration_s = samples.size / RATE_HZ
     if duration_s < SHORTEST_S:
         raise SoundError(
             f"The recording is only {duration_s:.1f} s long, it may have been cut off; "
             f"at least {SHORTEST_S:.0f} s is needed."
         )
-    if not np.all(np.isfinite(samples)):
-        samples = np.nan_to_num(samples, nan=0.0, posinf=1.0, neginf=-1.0)
-    if float(np.max(np.abs(samples))) < SILENT_PEAK:
+    if found["peak"] < SILENT_PEAK:
         raise SoundError("The recording is silent; please check that the right microphone is used and is not muted.")
-    return Sound(np.clip(samples, -4.0, 4.0), RATE_HZ, int(found["source_rate_hz"]), duration_s, digest)
+    return Sound(samples, RATE_HZ, int(found["source_rate_hz"]), duration_s, digest)
 
 
 def transcode(source: Path | str, target: Path | str) -> Sound:
@@ -98,20 +97,25 @@ def transcode(source: Path | str, target: Path | str) -> Sound:
     sound = read(source)
     target = Path(target)
     # Louder than full scale can come out of lossy coding; scaled down as a whole it is not clipped.
-    peak = float(np.max(np.abs(sound.samples)))
-    scaled = sound.samples / max(1.0, peak)
-    whole = np.clip(np.round(scaled * 32767.0), -32768, 32767).astype(np.int16)
+    scale = 32767.0 / max(1.0, max(float(np.abs(block).max()) for block in mapped.blocks(sound.samples)))
     target.parent.mkdir(parents=True, exist_ok=True)
     handle, name = tempfile.mkstemp(dir=target.parent, prefix=".making-", suffix=".flac")
     os.close(handle)
     try:
-        soundfile.write(name, whole, RATE_HZ, format="FLAC", subtype="PCM_16")
+        with tempfile.TemporaryDirectory(prefix="sound-") as folder:
+            raw = Path(folder) / "samples"
+            flac = soundfile.SoundFile(name, "w", RATE_HZ, 1, format="FLAC", subtype="PCM_16")
+            with flac, raw.open("wb") as exact:
+                for block in mapped.blocks(sound.samples):
+                    whole = np.clip(np.round(block * scale), -32768, 32767).astype(np.int16)
+                    flac.write(whole)
+                    exact.write((whole.astype(np.float32) / 32768.0).tobytes())
+            samples = mapped.samples(raw)
         os.replace(name, target)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise
-    exact = (whole.astype(np.float32) / 32768.0).astype(np.float32)
-    return Sound(exact, RATE_HZ, sound.source_rate_hz, sound.duration_s, sound.sha256)
+    return Sound(samples, RATE_HZ, sound.source_rate_hz, sound.duration_s, sound.sha256)
 
 
 def _checked(path: Path) -> str:

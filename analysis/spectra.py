@@ -14,11 +14,12 @@ import scipy.fft
 import soxr
 from numpy.typing import NDArray
 
+from analysis import mapped
+
 Floats = NDArray[np.float32]
 
 RATE_HZ: Final = 16_000
 _CHUNK_FRAMES: Final = 1024
-_CHUNK_SAMPLES: Final = 480_000
 
 
 def at_listening_rate(samples: Floats, rate_hz: int) -> Floats:
@@ -26,16 +27,8 @@ def at_listening_rate(samples: Floats, rate_hz: int) -> Floats:
     if rate_hz == RATE_HZ:
         return np.ascontiguousarray(samples, dtype=np.float32)
     stream = soxr.ResampleStream(rate_hz, RATE_HZ, 1, dtype="float32", quality="HQ")
-    starts = range(0, samples.size, _CHUNK_SAMPLES)
-    # Piece by piece: `samples` may lie in a file that is larger than what should be held of it at once.
-    pieces = [
-        stream.resample_chunk(
-            np.ascontiguousarray(samples[start : start + _CHUNK_SAMPLES], dtype=np.float32),
-            last=start + _CHUNK_SAMPLES >= samples.size,
-        )
-        for start in starts
-    ]
-    return np.concatenate(pieces) if pieces else np.zeros(0, dtype=np.float32)
+    pieces = [stream.resample_chunk(np.ascontiguousarray(block, dtype=np.float32)) for block in mapped.blocks(samples)]
+    return np.concatenate([*pieces, stream.resample_chunk(np.zeros(0, dtype=np.float32), last=True)])
 
 
 def taper(window: int) -> Floats:
