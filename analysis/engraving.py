@@ -20,10 +20,10 @@ from xml.etree import ElementTree as ET
 
 import verovio
 
-from analysis.mei import bars_of, lines_of
 from analysis.mei import mei as _document
 from analysis.movements import Movement, beat_point, written_as_themes
 from analysis.score import Score, ThemeNote, WrittenMovement
+from analysis.symbols import bars_of, lines_of
 
 SVG_NAMESPACE: Final = "http://www.w3.org/2000/svg"
 DEFAULT_WIDTH_PX: Final = 960

@@ -7,48 +7,19 @@ signature is written, as in pipe music; C and F carry their sounding sharp (``ac
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import pairwise
 from typing import Final
 from xml.etree import ElementTree as ET
 
 from analysis.chanter import Note
-from analysis.score import Score, ThemeNote
+from analysis.score import Score
+from analysis.symbols import Bar, Piece, bars_of, group_size, is_beamed, lines_of, parts, sign_of, tuplet_factor
 
 MEI_NAMESPACE: Final = "http://www.music-encoding.org/ns/mei"
 XML_ID: Final = "{http://www.w3.org/XML/1998/namespace}id"
 
 _PITCH: Final = tuple(zip("gabcdefga", "444555555", strict=True))
 _SHARP: Final = frozenset({Note.C, Note.F})
-#: Written lengths as shares of a whole note, longest first: MEI's name and the dots.
-_LENGTHS: Final[tuple[tuple[Fraction, str, int], ...]] = tuple(
-    sorted(
-        (
-            (Fraction(2**dots * 2 - 1, 2**dots) / denominator, str(denominator), dots)
-            for denominator in (1, 2, 4, 8, 16, 32, 64, 128)
-            for dots in (0, 1, 2)
-        ),
-        reverse=True,
-    )
-)
-_TUPLETS: Final[dict[int, int]] = {3: 2, 5: 4, 7: 4}
-
-
-@dataclass(frozen=True)
-class _Piece:
-    """One written symbol: a theme note or a later part of it tied on (`part` > 0), or a rest where `theme` is None."""
-
-    onset: Fraction  # in beats from the bar's start
-    length: Fraction  # in whole notes, as it lasts
-    theme: int | None = None
-    part: int = 0
-
-
-@dataclass
-class _Bar:
-    number: int
-    themes: list[tuple[int, ThemeNote]] = field(default_factory=list)
 
 
 def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "") -> str:
@@ -73,27 +44,7 @@ def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "") -> str:
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode")
 
 
-def bars_of(score: Score) -> list[_Bar]:
-    """Every bar from the first to the last with its theme notes; bars of rest have none."""
-    if not score.themes:
-        return []
-    bars = {number: _Bar(number) for number in range(min(1, score.themes[0].bar), score.themes[-1].bar + 1)}
-    for number, theme in enumerate(score.themes):
-        bars[theme.bar].themes.append((number, theme))
-    return list(bars.values())
-
-
-def lines_of(score: Score, bars_a_line: int) -> list[list[_Bar]]:
-    """The bars line by line: lines as even as they can be, a pickup with the first."""
-    bars = bars_of(score)
-    pickup = 1 if bars and bars[0].number == 0 else 0
-    count = len(bars) - pickup
-    lines = max(1, -(-count // bars_a_line))
-    cuts = [0] + [pickup + round(count * line / lines) for line in range(1, lines)] + [len(bars)]
-    return [bars[start:stop] for start, stop in pairwise(cuts)]
-
-
-def _end(score: Score, bars: Sequence[_Bar], place: int) -> Fraction | None:
+def _end(score: Score, bars: Sequence[Bar], place: int) -> Fraction | None:
     """Where the bar ends, in beats from its start, or None for a bar of rest."""
     if not bars[place].themes:
         return None
@@ -107,7 +58,7 @@ def _end(score: Score, bars: Sequence[_Bar], place: int) -> Fraction | None:
     return end
 
 
-def _measure(section: ET.Element, score: Score, bar: _Bar, end: Fraction | None, prefix: str, *, last: bool) -> None:
+def _measure(section: ET.Element, score: Score, bar: Bar, end: Fraction | None, prefix: str, *, last: bool) -> None:
     measure = ET.SubElement(section, "measure", {XML_ID: f"{prefix}b{bar.number}", "n": str(bar.number)})
     if last:
         measure.set("right", "end")
@@ -120,7 +71,7 @@ def _measure(section: ET.Element, score: Score, bar: _Bar, end: Fraction | None,
     pieces = _pieces(score, bar, end)
     place = 0
     while place < len(pieces):
-        group = pieces[place : place + _group_size(pieces, place)]
+        group = pieces[place : place + group_size(pieces, place)]
         parent = _container(layer, group)
         for piece in group:
             _symbol(parent, score, piece, prefix)
@@ -129,87 +80,45 @@ def _measure(section: ET.Element, score: Score, bar: _Bar, end: Fraction | None,
     _ties(measure, score, pieces, prefix)
 
 
-def _pieces(score: Score, bar: _Bar, end: Fraction) -> list[_Piece]:
+def _pieces(score: Score, bar: Bar, end: Fraction) -> list[Piece]:
     """The bar's symbols in order: rests where nothing sounds, long or odd lengths as tied parts."""
-    pieces: list[_Piece] = []
+    pieces: list[Piece] = []
     cursor = bar.themes[0][1].beat - 1 if bar.number == 0 else Fraction(0)
     for number, theme in bar.themes:
         onset = theme.beat - 1
         if onset > cursor:
-            pieces += _parts(cursor, (onset - cursor) * score.beat_unit, score.beat_unit, None)
-        pieces += _parts(onset, theme.duration * score.beat_unit, score.beat_unit, number)
+            pieces += parts(cursor, (onset - cursor) * score.beat_unit, score.beat_unit, None)
+        pieces += parts(onset, theme.duration * score.beat_unit, score.beat_unit, number)
         cursor = onset + theme.duration
     if end > cursor:
-        pieces += _parts(cursor, (end - cursor) * score.beat_unit, score.beat_unit, None)
+        pieces += parts(cursor, (end - cursor) * score.beat_unit, score.beat_unit, None)
     return pieces
 
 
-def _parts(onset: Fraction, length: Fraction, beat_unit: Fraction, theme: int | None) -> list[_Piece]:
-    factor = _tuplet_factor(length)
-    parts: list[_Piece] = []
-    left = length
-    while left > 0:
-        longest = next((value for value, _, _ in _LENGTHS if value * factor <= left), None)
-        if longest is None:  # finer than anything that is written
-            break
-        parts.append(_Piece(onset, longest * factor, theme, len(parts)))
-        onset, left = onset + longest * factor / beat_unit, left - longest * factor
-    return parts
-
-
-def _tuplet_factor(length: Fraction) -> Fraction:
-    """What a written length is multiplied by to last `length`: 2/3 in a triplet, 1 outside tuplets."""
-    odd = length.denominator
-    while odd % 2 == 0:
-        odd //= 2
-    return Fraction(_TUPLETS[odd], odd) if odd in _TUPLETS else Fraction(1)
-
-
-def _group_size(pieces: Sequence[_Piece], place: int) -> int:
-    """How many pieces from `place` on stand together in one tuplet or beam."""
-    first = pieces[place]
-    factor = _tuplet_factor(first.length)
-    if factor != 1:
-        total = Fraction(0)
-        for count, piece in enumerate(pieces[place:], 1):
-            total += piece.length
-            if _tuplet_factor(total) == 1:
-                return count
-        return len(pieces) - place
-    count = 0
-    for piece in pieces[place:]:
-        same_beat = piece.onset // 1 == first.onset // 1
-        if not same_beat or piece.theme is None or piece.length >= Fraction(1, 4) or _tuplet_factor(piece.length) != 1:
-            break
-        count += 1
-    return max(1, count)
-
-
-def _container(layer: ET.Element, group: Sequence[_Piece]) -> ET.Element:
-    factor = _tuplet_factor(group[0].length)
+def _container(layer: ET.Element, group: Sequence[Piece]) -> ET.Element:
+    factor = tuplet_factor(group[0].length)
     if factor == 1:
         return layer
     numbers = {"num": str(factor.denominator), "numbase": str(factor.numerator), "bracket.visible": "false"}
     return ET.SubElement(layer, "tuplet", numbers)
 
 
-def _beam(measure: ET.Element, group: Sequence[_Piece], prefix: str) -> None:
+def _beam(measure: ET.Element, group: Sequence[Piece], prefix: str) -> None:
     """Beam a group from outside (beamSpan): inside a beam element Verovio would draw the gracenotes into the beam."""
-    factor = _tuplet_factor(group[0].length)
-    if len(group) < 2 or any(piece.theme is None or piece.length >= Fraction(1, 4) * factor for piece in group):
+    if not is_beamed(group):
         return
     notes = [f"#{_identity(piece, prefix)}" for piece in group]
     ET.SubElement(measure, "beamSpan", {"startid": notes[0], "endid": notes[-1], "plist": " ".join(notes)})
 
 
-def _identity(piece: _Piece, prefix: str) -> str:
+def _identity(piece: Piece, prefix: str) -> str:
     return f"{prefix}n{piece.theme}" + (f"p{piece.part}" if piece.part else "")
 
 
-def _symbol(parent: ET.Element, score: Score, piece: _Piece, prefix: str) -> None:
-    factor = _tuplet_factor(piece.length)
-    name, dots = next((name, dots) for value, name, dots in _LENGTHS if value * factor == piece.length)
-    length = {"dur": name, **({"dots": str(dots)} if dots else {})}
+def _symbol(parent: ET.Element, score: Score, piece: Piece, prefix: str) -> None:
+    sign = sign_of(piece.length)
+    assert sign is not None  # parts() makes no others
+    length = {"dur": str(sign[0]), **({"dots": str(sign[1])} if sign[1] else {})}
     if piece.theme is None:
         ET.SubElement(parent, "rest", length)
         return
@@ -235,7 +144,7 @@ def _pitch(note: Note) -> dict[str, str]:
     return {"pname": name, "oct": octave, **({"accid.ges": "s"} if note in _SHARP else {})}
 
 
-def _ties(measure: ET.Element, score: Score, pieces: Sequence[_Piece], prefix: str) -> None:
+def _ties(measure: ET.Element, score: Score, pieces: Sequence[Piece], prefix: str) -> None:
     for number, piece in enumerate(pieces):
         if piece.theme is None:
             continue
