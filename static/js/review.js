@@ -2,6 +2,7 @@
 
 import { startNotes } from "./review_notes.js";
 import { startPlayer } from "./review_player.js";
+import { startFollowing } from "./review_player_follow.js";
 import { selection } from "./review_selection.js";
 import { startTimeline } from "./review_timeline.js";
 
@@ -154,6 +155,13 @@ async function drawTimeline(acts) {
   }
 }
 
+// While it plays, list and music mark the movement that is heard.
+function follow(movements, player) {
+  const places = [{ box: list, find: (movement) => rows.find((row) => indexOf(row) === movement.index) }];
+  if (music) places.push({ box: music, find: (movement) => music.querySelector(`[data-movement="${movement.written}"]`) });
+  startFollowing(movements, places, { reveal, isPlaying: () => player.busy });
+}
+
 const told = (id) => JSON.parse(document.getElementById(id).textContent);
 
 async function start() {
@@ -162,6 +170,7 @@ async function start() {
   startList(player);
   startMusic(movements);
   startChosenLine(movements);
+  follow(movements, player);
   let timeline = null;
   const notes = startNotes({ movements, notes: told("notes-data") }, root, { player, onChange: (all) => timeline?.pinned(all) });
   startKeys(player, () => timeline);

@@ -1,141 +1,262 @@
-// The sound: the whole take or one movement, once or round and round, at three speeds with the pitch kept.
+// The sound: the whole take, or one movement (with its model or the last clean one after it), once or round and round, at
+// four speeds with the pitch kept. The take plays through its audio element; movements and stretches are clips, slowed
+// where they are made, so that they go round without a gap.
 
+import { movementSounds, partOfStretch, partsOf, readied } from "./review_player_clips.js";
 import { selection } from "./review_selection.js";
+import { openSound } from "./review_sound.js";
 
 const LEAD_S = 0.5;
 const TAIL_S = 0.6;
-const SPEED_WORDS = { 1: "full speed", 0.5: "half speed", 0.25: "quarter speed" };
+const LONGEST_CLIP_S = 12;
+const LOOK_AHEAD_MS = 350;
+const SPEED_WORDS = { 1: "full speed", 0.5: "half speed", 0.25: "quarter speed", 0.125: "an eighth of the speed" };
+const WHAT_WORDS = { own: "This one", model: "The model", clean: "The last clean one" };
 
 export function startPlayer(movements, root) {
-  const sound = root.querySelector("#sound");
-  const play = root.querySelector("#play");
-  const playMovement = root.querySelector("#play-movement");
-  const loop = root.querySelector("#loop");
-  const seek = root.querySelector("#seek");
-  const clock = root.querySelector("#clock");
-  const words = root.querySelector("#player-words");
+  const element = root.querySelector("#sound");
+  const bar = root.querySelector(".player");
+  const find = (name) => root.querySelector(`#${name}`);
+  const [play, playMovement, loop, seek, clock, words, then] =
+    ["play", "play-movement", "loop", "seek", "clock", "player-words", "then"].map(find);
   const speeds = [...root.querySelectorAll("[data-speed]")];
-  let stretch = null; // {start, end} while one movement is played
+  const { clip: clipAddress, sounds: soundsAddress } = root.dataset;
+  const soundsOf = movementSounds((index) => soundsAddress.replace("/0/", `/${index}/`));
+  const sound = openSound(element, { meter: find("level"), meterModule: root.dataset.meter, loudness: root.dataset.loudness });
+  let speed = 1;
+  let clip = null; // what is going on: {playing, buffer, places, start, end, index}
+  let last = null; // what "Play" would go on with after a clip: {index} or {start, end}
+  let asked = 0; // counts up, so that a clip that comes too late is not played
   let wanted = null; // a place asked for before the sound could seek
   let frame = 0;
 
-  sound.preservesPitch = true;
+  element.preservesPitch = true;
 
   const looping = () => loop.getAttribute("aria-pressed") === "true";
   const chosen = () => movements.find((movement) => movement.index === selection.movement);
+  const busy = () => Boolean(clip) || !element.paused;
 
   function span(movement) {
     if (!movement || movement.start_s === null) return null;
-    const end = (movement.end_s ?? movement.start_s) + TAIL_S;
-    return { start: Math.max(0, movement.start_s - LEAD_S), end };
+    return { start: Math.max(0, movement.start_s - LEAD_S), end: (movement.end_s ?? movement.start_s) + TAIL_S };
+  }
+
+  // Where in the take the sound is: of a model or of another take's movement, the like place in this one.
+  function now() {
+    if (!clip?.playing) return element.currentTime;
+    const place = clip.playing.place;
+    const part = clip.places.findLast((entry) => entry.from <= place) ?? clip.places[0];
+    return Math.min(clip.start + (Math.min(place, part.to) - part.from) * speed, clip.end);
+  }
+
+  function part() {
+    const place = clip?.playing?.place ?? 0;
+    return clip?.places?.findLast((entry) => entry.from <= place)?.what ?? "own";
   }
 
   function show() {
-    clock.textContent = `${sound.currentTime.toFixed(1)} s`;
-    seek.value = sound.currentTime;
-    seek.setAttribute("aria-valuetext", `${sound.currentTime.toFixed(1)} seconds`);
-    selection.at(sound.currentTime, "sound");
+    const seconds = now();
+    clock.textContent = `${seconds.toFixed(1)} s`;
+    clock.dataset.seconds = seconds.toFixed(3);
+    seek.value = seconds;
+    seek.setAttribute("aria-valuetext", `${seconds.toFixed(1)} seconds`);
+    selection.at(seconds, "sound");
   }
 
   function tick() {
-    if (stretch && sound.currentTime >= stretch.end) {
-      if (looping()) sound.currentTime = stretch.start;
-      else sound.pause();
-    }
     show();
-    frame = sound.paused ? 0 : requestAnimationFrame(tick);
-  }
-
-  function go(seconds) {
-    const place = Math.max(0, Math.min(seconds, sound.duration || seconds));
-    if (sound.readyState === 0) wanted = place;
-    sound.currentTime = place;
-    show();
-  }
-
-  async function begin() {
-    try {
-      await sound.play();
-    } catch (error) {
-      if (error.name === "AbortError") return;
-      words.textContent = "The sound could not be played. Check the connection and try again.";
+    if (clip?.playing) {
+      bar.dataset.rounds = String(clip.playing.rounds);
+      if (clip.part !== part()) tellState();
     }
+    frame = busy() ? requestAnimationFrame(tick) : 0;
   }
 
   function tellState() {
-    const speed = SPEED_WORDS[sound.playbackRate] ?? "";
-    const round = looping() ? ", round and round" : "";
-    const what = stretch ? "One movement" : "The take";
-    words.textContent = sound.paused ? "" : `${what}, ${speed}${round}.`;
-    play.textContent = sound.paused ? "Play" : "Pause";
+    const round = looping() && clip ? ", round and round" : "";
+    if (clip) clip.part = part();
+    const what = clip ? (clip.index === undefined ? "A stretch" : WHAT_WORDS[clip.part]) : "The take";
+    const says = clip && !clip.playing ? "The sound is being made …" : busy() ? `${what}, ${SPEED_WORDS[speed]}${round}.` : "";
+    if (words.textContent !== says) words.textContent = says;
+    play.textContent = busy() ? "Pause" : "Play";
+    bar.dataset.playing = clip ? (clip.playing ? "clip" : "making") : element.paused ? "" : "take";
+    if (busy() && !frame) frame = requestAnimationFrame(tick);
   }
 
-  function playStretch(movement) {
-    stretch = span(movement);
-    if (!stretch) return;
-    go(stretch.start);
-    begin();
+  // Ends what is going on; the place stays where it was.
+  function stop() {
+    asked += 1;
+    const place = clip?.playing ? now() : null;
+    clip?.playing?.stop();
+    clip = null;
+    element.pause();
+    if (place !== null) element.currentTime = place;
+    tellState();
+  }
+
+  function go(seconds) {
+    const place = Math.max(0, Math.min(seconds, element.duration || seconds));
+    if (element.readyState === 0) wanted = place;
+    element.currentTime = place;
+    show();
+  }
+
+  async function playTake() {
+    stop();
+    sound.start();
+    last = null;
+    try {
+      await element.play();
+    } catch (error) {
+      if (error.name !== "AbortError") words.textContent = "The sound could not be played. Check the connection and try again.";
+    }
+  }
+
+  // Plays a clip; `at` is where in the take to begin, where that is not its beginning.
+  async function playClip(what, at = null) {
+    stop();
+    const mine = (asked += 1);
+    sound.start();
+    last = what;
+    clip = { ...what, places: [] };
+    tellState();
+    try {
+      const told = what.index === undefined ? null : await soundsOf(what.index);
+      const parts = told ? partsOf(told, then.value, speed) : partOfStretch(clipAddress, what.start, what.end, speed);
+      const ready = await readied(sound, parts, looping());
+      if (mine !== asked) return;
+      Object.assign(clip, ready, told?.own ? { start: told.start_s, end: told.end_s } : {});
+      const offset = at === null ? 0 : Math.max(0, at - clip.start) / speed;
+      clip.playing = sound.play(ready.buffer, { loop: looping(), offset, onEnd: ended });
+      tellState();
+    } catch (error) {
+      if (mine !== asked) return;
+      clip = null;
+      tellState();
+      words.textContent = error.message || "The sound could not be loaded. Check the connection and try again.";
+    }
+  }
+
+  function ended() {
+    const start = clip?.start ?? 0;
+    clip = null;
+    go(start); // to hear it again from its beginning
+    tellState();
+  }
+
+  function playMovementOf(movement) {
+    if (!movement) return;
+    const there = span(movement) ?? { start: selection.time, end: selection.time + 1 };
+    playClip({ ...there, index: movement.index });
+  }
+
+  // Once more with another speed, order or loop, from where it is.
+  function again() {
+    if (clip) playClip(last, part() === "own" ? now() : null);
+    else tellState();
   }
 
   play.addEventListener("click", () => {
-    if (!sound.paused) return sound.pause();
-    if (!looping()) stretch = null;
-    if (stretch && sound.currentTime >= stretch.end) go(stretch.start);
-    begin();
+    if (busy()) return stop();
+    if (last && looping()) return playClip(last);
+    playTake();
   });
-  playMovement.addEventListener("click", () => playStretch(chosen()));
+  playMovement.addEventListener("click", () => playMovementOf(chosen()));
   loop.addEventListener("click", () => {
-    loop.setAttribute("aria-pressed", String(!looping() && Boolean(span(chosen()))));
-    if (looping() && !sound.paused) stretch = span(chosen()) ?? stretch;
-    tellState();
+    loop.setAttribute("aria-pressed", String(!looping()));
+    if (looping() && !clip && !element.paused && span(chosen())) return playMovementOf(chosen());
+    again();
   });
   for (const button of speeds) {
     button.addEventListener("click", () => {
-      sound.playbackRate = Number(button.dataset.speed);
+      const at = clip && part() === "own" ? now() : null;
+      speed = Number(button.dataset.speed);
+      element.playbackRate = speed;
       for (const other of speeds) other.setAttribute("aria-pressed", String(other === button));
-      tellState();
+      if (clip) playClip(last, at);
+      else tellState();
     });
   }
+  then.addEventListener("change", () => {
+    offer();
+    if (clip && clip.index !== undefined) playClip(last);
+  });
   seek.addEventListener("input", () => {
-    stretch = null;
+    if (clip) stop();
+    last = null;
     go(Number(seek.value));
   });
-  sound.addEventListener("loadedmetadata", () => {
-    if (Number.isFinite(sound.duration)) seek.max = sound.duration;
-    if (wanted !== null) sound.currentTime = wanted;
+  element.addEventListener("loadedmetadata", () => {
+    if (Number.isFinite(element.duration)) seek.max = element.duration;
+    if (wanted !== null) element.currentTime = wanted;
     wanted = null;
   });
-  for (const name of ["play", "pause", "ended", "ratechange"]) sound.addEventListener(name, tellState);
-  sound.addEventListener("play", () => {
-    if (!frame) frame = requestAnimationFrame(tick);
-  });
-  sound.addEventListener("seeked", show);
-  sound.addEventListener("error", () => {
+  for (const name of ["play", "pause", "ended"]) element.addEventListener(name, tellState);
+  element.addEventListener("seeked", () => { if (!busy()) show(); });
+  element.addEventListener("error", () => {
     words.textContent = "The sound of this take cannot be loaded at the moment. Load the page again in a while.";
   });
 
-  selection.onMovement((index, from) => {
+  // What can be heard of the chosen movement: choices that there are not cannot be chosen.
+  function offer(told = null) {
     const movement = chosen();
     const there = Boolean(span(movement));
-    playMovement.disabled = !there;
-    loop.disabled = !there && !looping(); // it can always be switched off
-    if (!there) return;
-    // Choosing cues the sound; it does not break off what is playing unless a movement is going round.
-    if (sound.paused) go(span(movement).start);
-    else if (stretch || from === "list") playStretch(movement);
+    if (told) {
+      for (const [value, has] of [["model", told.model], ["clean", told.clean], ["only-model", told.model]]) {
+        then.querySelector(`[value=${value}]`).disabled = !has;
+      }
+      then.querySelector("[value=clean]").textContent = told.clean
+        ? `then the last clean one (${told.clean.words})`
+        : "no clean one yet";
+    }
+    const model = !then.querySelector("[value=only-model]").disabled && then.value === "only-model";
+    playMovement.disabled = !movement || !(there || model);
+    then.disabled = !movement;
+    loop.disabled = playMovement.disabled && !looping() && !last; // it can always be switched off
+  }
+
+  let soon = 0;
+  selection.onMovement((index, from) => {
+    clearTimeout(soon);
+    offer();
+    const movement = chosen();
+    if (!movement) return;
+    // Asked for a little later: arrow keys run through a list.
+    soon = setTimeout(async () => {
+      try {
+        const told = await soundsOf(index);
+        if (selection.movement !== index) return;
+        offer(told);
+        for (const entry of partsOf(told, then.value, speed)) sound.load(entry.address).catch(() => {});
+      } catch {
+        // Said when it is to be played.
+      }
+    }, LOOK_AHEAD_MS);
+    if (!span(movement)) return;
+    // Choosing cues the sound; the take goes on playing, while a movement that plays gives way to the new one.
+    if (!busy()) {
+      last = null;
+      go(span(movement).start);
+    } else if (clip || from === "list") playMovementOf(movement);
   });
+  offer();
 
   return {
-    playMovement: (index) => playStretch(movements.find((movement) => movement.index === index)),
+    playMovement: (index) => playMovementOf(movements.find((movement) => movement.index === index)),
     playSpot(start, end) {
-      stretch = { start: Math.max(0, start - LEAD_S), end: (end ?? start) + TAIL_S + 0.4 };
+      const stretch = { start: Math.max(0, start - LEAD_S), end: (end ?? start) + TAIL_S + 0.4 };
+      if (stretch.end - stretch.start <= LONGEST_CLIP_S) return playClip(stretch);
       go(stretch.start);
-      begin();
+      playTake();
     },
     go(seconds) {
-      stretch = null;
+      const going = clip !== null;
+      if (going) stop();
+      last = null;
       go(seconds);
     },
+    get busy() { return busy(); },
     toggle: () => play.click(),
+    stop,
   };
 }

@@ -149,6 +149,10 @@ def addresses(take: Take, reader: User) -> dict[str, str]:
         "notes_url": reverse("review:notes", args=[take.pk]),
         "read_url": reverse("review:read", args=[take.pk]),
         "sound_url": reverse("takes:sound", args=[take.pk]),
+        "clip_url": reverse("review:clip", args=[take.pk]),
+        "sounds_url": reverse("review:sounds", args=[take.pk, 0]),
+        "loudness_url": reverse("review:loudness", args=[take.pk]),
+        "pitch_url": reverse("review:pitch", args=[take.pk]),
     }
     if _can_be_drawn(take.abc):
         found["music_url"] = reverse("review:music", args=[take.pk])
