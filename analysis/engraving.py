@@ -43,9 +43,9 @@ class EngravingError(RuntimeError):
     """The music could not be drawn."""
 
 
-def mei(score: Score, *, beat_points: Mapping[str, str] | None = None) -> str:
-    """`score` as an MEI document, four bars to a line. `beat_points` changes nothing here: MEI has no mark for them."""
-    return _document(score)
+def mei(score: Score) -> str:
+    """`score` as an MEI document of its own, four bars to a line, with its tempo and instruction."""
+    return _document(score, headed=True)
 
 
 def svg(score: Score, *, width_px: int = DEFAULT_WIDTH_PX, beat_points: Mapping[str, str] | None = None) -> str:

@@ -22,8 +22,11 @@ _PITCH: Final = tuple(zip("gabcdefga", "444555555", strict=True))
 _SHARP: Final = frozenset({Note.C, Note.F})
 
 
-def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "") -> str:
-    """`score` as an MEI document with at most `bars_a_line` bars, and a pickup, to a line."""
+def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "", headed: bool = False) -> str:
+    """`score` as an MEI document with at most `bars_a_line` bars, and a pickup, to a line.
+
+    `headed`: its tempo and instruction stand over the first bar, as in a file of its own.
+    """
     root = ET.Element("mei", {"xmlns": MEI_NAMESPACE, "meiversion": "5.1"})
     description = ET.SubElement(ET.SubElement(root, "meiHead"), "fileDesc")
     ET.SubElement(ET.SubElement(description, "titleStmt"), "title").text = score.title
@@ -40,7 +43,9 @@ def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "") -> str:
     for place, bar in enumerate(bars):
         if bar.number in starts:
             ET.SubElement(section, "sb")
-        _measure(section, score, bar, _end(score, bars, place), prefix, last=place == len(bars) - 1)
+        measure = _measure(section, score, bar, _end(score, bars, place), prefix, last=place == len(bars) - 1)
+        if headed and place == 0:
+            _heading(measure, score)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode")
 
 
@@ -58,7 +63,9 @@ def _end(score: Score, bars: Sequence[Bar], place: int) -> Fraction | None:
     return end
 
 
-def _measure(section: ET.Element, score: Score, bar: Bar, end: Fraction | None, prefix: str, *, last: bool) -> None:
+def _measure(
+    section: ET.Element, score: Score, bar: Bar, end: Fraction | None, prefix: str, *, last: bool
+) -> ET.Element:
     measure = ET.SubElement(section, "measure", {XML_ID: f"{prefix}b{bar.number}", "n": str(bar.number)})
     if last:
         measure.set("right", "end")
@@ -67,7 +74,7 @@ def _measure(section: ET.Element, score: Score, bar: Bar, end: Fraction | None, 
     layer = ET.SubElement(ET.SubElement(measure, "staff", {"n": "1"}), "layer", {"n": "1"})
     if end is None:
         ET.SubElement(layer, "mRest")
-        return
+        return measure
     pieces = _pieces(score, bar, end)
     place = 0
     while place < len(pieces):
@@ -78,6 +85,22 @@ def _measure(section: ET.Element, score: Score, bar: Bar, end: Fraction | None, 
         _beam(measure, group, prefix)
         place += len(group)
     _ties(measure, score, pieces, prefix)
+    return measure
+
+
+def _heading(measure: ET.Element, score: Score) -> None:
+    """The tempo and the instruction, over the first beat."""
+    if score.tempo_bpm is not None:
+        sign = sign_of(score.beat_unit)
+        assert sign is not None  # a plain or a dotted note
+        marks = {"tstamp": "1", "staff": "1", "mm": f"{score.tempo_bpm:g}", "mm.unit": str(sign[0])}
+        quarters = f"{score.tempo_bpm * float(score.beat_unit * 4):g}"
+        dots = {"mm.dots": str(sign[1])} if sign[1] else {}
+        tempo = ET.SubElement(measure, "tempo", {**marks, **dots, "midi.bpm": quarters})
+        tempo.text = f"{score.tempo_bpm:g} beats a minute"
+    if score.instruction.split():
+        words = ET.SubElement(measure, "dir", {"tstamp": "1", "staff": "1", "place": "above"})
+        words.text = " ".join(score.instruction.split())
 
 
 def _pieces(score: Score, bar: Bar, end: Fraction) -> list[Piece]:
