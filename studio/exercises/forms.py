@@ -129,7 +129,7 @@ class FamilyForm(_ExerciseForm):
                 tempo_bpm=data["tempo_bpm"], title=data["title"], instruction=data["instruction"]
             )
         except ValueError as error:
-            raise ValidationError(_sentence(str(error))) from None
+            raise ValidationError(sentence(str(error))) from None
         return data
 
     def fill(self, exercise: Exercise) -> None:
@@ -162,8 +162,8 @@ class PhraseForm(_ExerciseForm):
     )
     example: Final = "X:1\nT:\nM:4/4\nL:1/4\nQ:1/4=56\nK:HP\n{g}A {d}B {gcd}c {e}A | {g}B {gde}d {gef}e2 |]\n"
 
-    def __init__(self, data: Any = None, *, exercise: Exercise | None = None) -> None:
-        initial: dict[str, Any] = {"abc": self.example}
+    def __init__(self, data: Any = None, *, exercise: Exercise | None = None, abc: str = "") -> None:
+        initial: dict[str, Any] = {"abc": abc or self.example}
         if exercise is not None:
             initial = {
                 "title": exercise.title,
@@ -184,7 +184,7 @@ class PhraseForm(_ExerciseForm):
             self.score = read_phrase(abc)
         except ScoreError as error:
             self.place = (error.line, error.column) if error.line else None
-            raise ValidationError(_sentence(str(error))) from None
+            raise ValidationError(sentence(str(error))) from None
         return abc
 
     def clean(self) -> dict[str, Any]:
@@ -288,6 +288,6 @@ def _stored(exercise: Exercise) -> dict[str, Any]:
     return kept
 
 
-def _sentence(text: str) -> str:
+def sentence(text: str) -> str:
     """`text` as a whole sentence."""
     return text[:1].upper() + text[1:] + ("" if text.endswith(".") else ".")

@@ -15,6 +15,7 @@ urlpatterns = [
     path("exercises/library/<slug:key>/music.svg", views_library.music, name="library-music"),
     path("exercises/library/<slug:key>/model.flac", views_library.model, name="library-model"),
     path("exercises/library/<slug:key>/copy/", views_library.copy, name="library-copy"),
+    path("exercises/import/", views_writing.bring_in, name="import"),
     path("exercises/preview/", views_writing.preview, name="preview"),
     path("exercises/<int:pk>/", views.show, name="show"),
     path("exercises/<int:pk>/edit/", views_writing.edit, name="edit"),

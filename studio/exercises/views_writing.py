@@ -14,6 +14,7 @@ from django.views.decorators.http import require_POST
 from analysis.abc_reader import uneven_bars
 from studio.exercises.access import exercise_or_404
 from studio.exercises.forms import FamilyForm, PhraseForm
+from studio.exercises.importing import ImportForm
 from studio.exercises.models import Exercise, customs_of
 from studio.exercises.rendered import fitting_width
 from studio.exercises.titles import numbered, without_number
@@ -38,6 +39,21 @@ def new_phrase(request: PersonRequest) -> HttpResponse:
     form = PhraseForm(request.POST or None)
     exercise = Exercise(studio=studio_of(request.user), created_by=request.user, family=Exercise.Family.PHRASE)
     return _write(request, form, exercise, "exercises/new.html")
+
+
+@tutor_required
+def bring_in(request: PersonRequest) -> HttpResponse:
+    """A file with music: read, it is a new phrase to look through and save."""
+    form = ImportForm(request)
+    if not form.is_valid():
+        return render(request, "exercises/import.html", {"form": form})
+    context = {
+        "form": PhraseForm(abc=form.abc),
+        "is_phrase": True,
+        "action": reverse("exercises:new-phrase"),
+        "file_name": form.cleaned_data["file"].name,
+    }
+    return render(request, "exercises/new.html", context)
 
 
 @tutor_required

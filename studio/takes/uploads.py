@@ -2,49 +2,53 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Final
 
 from django.core.files.uploadedfile import UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler, SkipFile, StopUpload
 from django.http import HttpRequest
 from django.urls import Resolver404, resolve
 
+from studio.exercises.importing import MAX_BYTES as MAX_MUSIC_BYTES
 from studio.people.models import User
 from studio.takes.services import MAX_UPLOAD_BYTES
+from studio.upload_mark import mark_too_big
+from studio.upload_mark import was_too_big as was_too_big
 
-_MARK = "fingerwork.upload_too_big"
-
-
-def was_too_big(request: HttpRequest) -> bool:
-    """Whether a file of this request was dropped because of its size."""
-    return bool(request.META.get(_MARK))
+_CAPS_OF_LEARNERS: Final = {"takes:new": MAX_UPLOAD_BYTES}
+_CAPS_OF_TUTORS: Final = {"review:record": MAX_UPLOAD_BYTES, "exercises:import": MAX_MUSIC_BYTES}
 
 
-def _may_send(request: HttpRequest) -> bool:
-    """Whether this is a learner with a take or a tutor with an answer. Forms are read before any view can ask that."""
+def _cap(request: HttpRequest) -> int:
+    """How many bytes a file may have: a learner's take, a tutor's answer or written music. Forms are read before any
+    view can ask who sends them; 0 for everybody and everything else."""
     user = getattr(request, "user", None)
     if not isinstance(user, User):
-        return False
+        return 0
     try:
         address = resolve(request.path_info).view_name
     except Resolver404:
-        return False
-    return (user.is_learner and address == "takes:new") or (user.is_tutor and address == "review:record")
+        return 0
+    caps = _CAPS_OF_LEARNERS if user.is_learner else _CAPS_OF_TUTORS if user.is_tutor else {}
+    return caps.get(address, 0)
 
 
 class CappedUploadHandler(FileUploadHandler):
-    """Stands before the handlers that store: reads no file but a take or an answer, and drops one that grows past the
-    cap."""
+    """Stands before the handlers that store: reads no file but a take, an answer or written music, and drops one that
+    grows past its cap."""
+
+    _most = 0
 
     def new_file(self, *args: Any, **kwargs: Any) -> None:
         super().new_file(*args, **kwargs)
-        if self.request is None or not _may_send(self.request):
+        self._most = _cap(self.request) if self.request is not None else 0
+        if not self._most:
             raise StopUpload(connection_reset=True)  # what follows is not read at all
 
     def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes | None:
-        if start + len(raw_data) > MAX_UPLOAD_BYTES:
+        if start + len(raw_data) > self._most:
             if self.request is not None:
-                self.request.META[_MARK] = True
+                mark_too_big(self.request)
             raise SkipFile
         return raw_data
 

@@ -69,6 +69,8 @@ EXERCISE_ROWS: Final = (
     Row("exercises:list", MEMBERS),
     Row("exercises:new", TUTORS),
     Row("exercises:new-phrase", TUTORS),
+    Row("exercises:import", TUTORS),
+    Row("exercises:import", TUTORS, "post"),  # nothing is sent
     Row("exercises:preview", TUTORS, "post"),
     Row("exercises:show", BOTH, args=("exercise",)),
     Row("exercises:edit", OWN_TUTOR, args=("exercise",)),
@@ -120,6 +122,17 @@ REVIEW_ROWS: Final = (
     Row("review:note", OWN_TUTOR, "post", args=("note",), data={"text": "Again, slowly."}, content_type=JSON),
     Row("review:note", OWN_TUTOR, "delete", args=("note",)),
     Row("review:restore", OWN_TUTOR, "post", args=("note",), data={}, content_type=JSON),
+    Row("review:annotations", BOTH, args=("take",)),
+    Row("review:annotation", BOTH, args=("note",)),
+    Row("review:record", (400, 404, 404, 404, LOG_IN), "post", args=("take",)),  # nothing is sent
+    Row("review:answer", BOTH, args=("answer",)),
+    Row("review:answer-sound", BOTH, args=("answer",)),
+    Row("review:phrases", (201, 404, 404, 201, LOG_IN), "post", data={"text": "Slower."}, content_type=JSON),
+    Row("review:phrase", OWN_TUTOR, "delete", args=("phrase",)),
+    Row("review:ruling", OWN_TUTOR, "post", args=("take", "movement"), data={"heard": True}, content_type=JSON),
+    Row("review:ruling", OWN_TUTOR, "delete", args=("take", "movement")),
+    Row("review:agreement", TUTORS),
+    Row("review:measures", TUTORS),
 )
 
 WEEK_ROWS: Final = (
