@@ -29,9 +29,13 @@ _GRID: Final = 5.0
 
 @dataclass(frozen=True)
 class Trace:
-    """Times in s, frequencies in hertz (None: nothing sounds) and cents from the note's own place in the take."""
+    """Times in s, the note that sounds, its frequency in hertz and cents from the note's own place in the take.
+
+    A point without hertz and cents ends a note, so that a line drawn through the others breaks there.
+    """
 
     times_s: list[float]
+    notes: list[str]
     hertz: list[float | None]
     cents: list[float | None]
 
@@ -47,6 +51,7 @@ def trace(
     size = round(WINDOW_S * rate_hz)
     offsets = np.arange(-_REACH, _REACH + _GRID / 2, _GRID)
     times: list[float] = []
+    names: list[str] = []
     found: list[float | None] = []
     cents: list[float | None] = []
     for note in notes:
@@ -63,11 +68,11 @@ def trace(
         times.extend(np.round(places, 4).tolist())
         cents.extend(round(float(value), 1) for value in off)
         found.extend(round(middle_hz * 2 ** (float(value) / 1200.0), 2) for value in off)
-        # A break in the line, so that two notes are not joined.
+        names.extend([note["note"]] * (off.size + 1))
         times.append(round(float(places[-1]) + STEP_S / 2, 4))
         cents.append(None)
         found.append(None)
-    return Trace(times, found, cents)
+    return Trace(times, names, found, cents)
 
 
 def _followed(

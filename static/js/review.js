@@ -128,7 +128,11 @@ function startKeys(player, timeline) {
   function press(event) {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
     if (event.key === " " && event.target.closest("button, a")) return;
-    const act = { " ": player.toggle, "+": () => timeline()?.zoom(0.5), "-": () => timeline()?.zoom(2), 0: () => timeline()?.all() }[event.key];
+    const step = event.shiftKey ? 0.001 : 0.01;
+    const by = (seconds) => () => { player.go(selection.time + seconds); };
+    const onTimeline = event.currentTarget.classList.contains("review-timeline") && event.target.id === "timeline";
+    const moves = onTimeline ? { ArrowLeft: by(-step), ArrowRight: by(step), m: () => timeline()?.measure() } : {};
+    const act = { ...moves, " ": player.toggle, "+": () => timeline()?.zoom(0.5), "-": () => timeline()?.zoom(2), 0: () => timeline()?.all() }[event.key];
     if (!act) return;
     event.preventDefault();
     act();
@@ -174,7 +178,7 @@ async function start() {
   let timeline = null;
   const notes = startNotes({ movements, notes: told("notes-data") }, root, { player, onChange: (all) => timeline?.pinned(all) });
   startKeys(player, () => timeline);
-  timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id) });
+  timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   timeline?.pinned(notes.all());
   root.dataset.ready = "";
 }

@@ -1,66 +1,16 @@
 // The plotly timeline: coloured from the style sheet, with a playhead moved over it and clicks turned into choices.
 
+import { startRuler } from "./review_ruler.js";
 import { selection } from "./review_selection.js";
+import { fitting, movementMarker, paint } from "./review_timeline_paint.js";
+import { startPitch } from "./review_timeline_pitch.js";
 
 const CLOSEST_S = 0.25;
 const DOUBLE_MS = 350;
-const LETTER_PX = 7;
+const CLOSEST_ZOOM_S = 0.03;
+const LANES = ["low G", "low A", "B", "C", "D", "E", "F", "high G", "high A"];
 
-function colours() {
-  const style = getComputedStyle(document.documentElement);
-  const read = (name) => style.getPropertyValue(name).trim();
-  return {
-    ink: read("--ink"), muted: read("--muted"), line: read("--line"), accent: read("--accent"), sheet: read("--sheet"),
-    clean: read("--clean"), fault: read("--fault"), unsure: read("--unsure"), paper: read("--paper"),
-  };
-}
-
-// The words of the movements that have room for them, the others empty. `at` are their places in pixels.
-function fitting(words, at) {
-  return words.map((word, number) => {
-    const half = (word.length * LETTER_PX) / 2;
-    const left = number ? at[number] - at[number - 1] : Infinity;
-    const right = number + 1 < at.length ? at[number + 1] - at[number] : Infinity;
-    const room = (space, other) => space > half + (other.length * LETTER_PX) / 2 + 8;
-    return room(left, words[number - 1] ?? "") && room(right, words[number + 1] ?? "") ? word : "";
-  });
-}
-
-function paint(figure, chosen) {
-  const c = colours();
-  const bar = (colour, edge) => ({ color: colour, line: { color: edge, width: 1 } });
-  const verdict = { clean: c.clean, fault: c.fault, unsure: c.unsure };
-  for (const trace of figure.data) {
-    const part = trace.meta?.part ?? "";
-    if (part === "beats") trace.line = { color: c.line, width: 1 };
-    if (part === "bar-lines") trace.line = { color: c.muted, width: 1.5 };
-    if (part === "theme") trace.marker = bar(c.muted, c.muted);
-    if (part === "gracenote") trace.marker = bar(c.accent, c.accent);
-    if (part === "crossing") trace.marker = bar(c.fault, c.fault);
-    if (part === "unwritten") trace.marker = bar(c.unsure, c.unsure);
-    if (part.endsWith("-mark")) {
-      const colour = { "gracenote-mark": c.accent, "crossing-mark": c.fault, "unwritten-mark": c.unsure }[part];
-      trace.marker = { ...trace.marker, color: colour, line: { ...trace.marker.line, color: colour } };
-    }
-    if (part === "bars") trace.textfont = { color: c.muted, size: 12 };
-    if (part === "movements") {
-      const colour = trace.meta.verdicts.map((name) => verdict[name]);
-      trace.textfont = { color: colour, size: 12 };
-      const wide = trace.customdata.map((index) => (index === chosen ? 20 : 12));
-      const edge = trace.customdata.map((index, place) => (index === chosen ? c.ink : colour[place]));
-      trace.marker = { ...trace.marker, color: colour, size: wide, opacity: 1, line: { color: edge, width: 2 } };
-    }
-    if (part === "pinned") trace.marker = { ...trace.marker, color: c.accent, line: { color: c.sheet, width: 1 } };
-    trace.hoverlabel = { bgcolor: c.sheet, bordercolor: c.line, font: { color: c.ink } };
-  }
-  const font = { color: c.ink, family: getComputedStyle(document.body).fontFamily, size: 12 };
-  Object.assign(figure.layout, { paper_bgcolor: c.sheet, plot_bgcolor: c.sheet, font });
-  Object.assign(figure.layout.xaxis, { linecolor: c.line, tickcolor: c.line });
-  Object.assign(figure.layout.yaxis, { gridcolor: c.line, linecolor: c.line });
-  return figure;
-}
-
-export async function startTimeline(data, root, { onSpot, onNote }) {
+export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   const { Plotly } = window;
   const place = root.querySelector("#timeline");
   const playhead = root.querySelector("#playhead");
@@ -85,13 +35,23 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     playhead.style.transform = `translateX(${offset}px)`;
   }
 
-  // Closer up there is room to say in words what the shapes say.
+  const worded = figure.data.filter((trace) => trace.meta?.words);
+
+  // Closer up there is room to say in words what the shapes say: flags, beats, and how long each gracenote is.
   function showWords() {
     const x = axis();
-    const text = fitting(played.meta.words, played.x.map((seconds) => x.l2p(seconds)));
-    if (text.every((word, number) => word === played.text[number])) return;
-    played.text = text;
-    Plotly.restyle(place, { text: [text] }, [figure.data.indexOf(played)]);
+    const [from, to] = range();
+    const changed = [];
+    for (const trace of worded) {
+      // Far out nothing has room, and there may be a thousand of them.
+      const near = trace === played || trace.x.length * 12 < (x._length * duration) / (to - from);
+      const text = near ? fitting(trace.meta.words, trace.x.map((seconds) => x.l2p(seconds))) : trace.x.map(() => "");
+      if (text.every((word, number) => word === trace.text[number])) continue;
+      trace.text = text;
+      changed.push(trace);
+    }
+    if (changed.length === 0) return;
+    Plotly.restyle(place, { text: changed.map((trace) => trace.text) }, changed.map((trace) => figure.data.indexOf(trace)));
   }
 
   function look(from, to) {
@@ -103,7 +63,7 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
   function zoom(factor) {
     const [from, to] = range();
     const middle = selection.time > from && selection.time < to ? selection.time : (from + to) / 2;
-    const width = Math.max(0.2, (to - from) * factor);
+    const width = Math.max(CLOSEST_ZOOM_S, (to - from) * factor);
     return look(middle - width / 2, middle + width / 2);
   }
 
@@ -115,12 +75,34 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     look(movement.start_s - 0.35, (movement.end_s ?? movement.start_s) + 0.45);
   }
 
+  const secondsAt = (clientX) => axis().p2l(clientX - place.getBoundingClientRect().left - axis()._offset);
+  const chart = {
+    xOf: (seconds) => axis()._offset + axis().l2p(seconds),
+    left: () => axis()._offset,
+    right: () => axis()._offset + axis()._length,
+    secondsAcross: (pixels) => ((range()[1] - range()[0]) * pixels) / axis()._length,
+  };
+  const sounds = figure.data.filter((trace) => trace.type === "bar");
+  const edges = sounds.flatMap((trace) => trace.base.flatMap((start, number) => [start, start + trace.x[number]]));
+  const ruler = startRuler(root, chart, { beats: data.beats_s, edges });
+  const pitched = figure.data.find((trace) => trace.meta?.part === "pitch");
+  const pitch = startPitch(root, root.dataset.pitch, {
+    draw(x, y) {
+      Object.assign(pitched, { x, y });
+      Plotly.restyle(place, { x: [x], y: [y] }, [figure.data.indexOf(pitched)]);
+    },
+    range,
+    duration,
+    lanes: LANES,
+  });
+
   let handled = 0;
   let onPoint = 0;
   place.on("plotly_click", (event) => {
     // Some browsers send one tap twice.
     if (performance.now() - handled < DOUBLE_MS) return;
     handled = onPoint = performance.now();
+    if (ruler.on) return ruler.mark(secondsAt(event.event.clientX));
     const point = event.points.find((entry) => ["movements", "pinned"].includes(entry.data.meta?.part)) ?? event.points[0];
     const part = point.data.meta?.part;
     if (part === "movements") return selection.choose(point.customdata, "timeline");
@@ -146,21 +128,28 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     // Plotly tells of a click on a point just before or after this one; only an empty spot is ours.
     setTimeout(() => {
       if (performance.now() - onPoint < DOUBLE_MS) return;
-      const box = place.getBoundingClientRect();
-      const seconds = axis().p2l(event.clientX - box.left - axis()._offset);
-      if (seconds >= 0 && seconds <= duration) onSpot(seconds);
+      const seconds = secondsAt(event.clientX);
+      if (seconds < 0 || seconds > duration) return;
+      if (ruler.on) ruler.mark(seconds);
+      else onSpot(seconds);
     }, 60);
   });
 
   place.on("plotly_relayout", () => {
-    movePlayhead();
+    moved();
     showWords();
+    pitch.look();
   });
-  new ResizeObserver(movePlayhead).observe(place);
+  place.on("plotly_relayouting", moved);
+  function moved() {
+    movePlayhead();
+    ruler.draw();
+  }
+  new ResizeObserver(moved).observe(place);
   selection.onTime((seconds, from) => {
     const [start, end] = range();
     // While it plays, the page turns when the playhead leaves it.
-    if (from === "sound" && !root.querySelector("#sound").paused && (seconds > end || seconds < start)) {
+    if (from === "sound" && isPlaying() && (seconds > end || seconds < start)) {
       look(seconds - (end - start) * 0.1, seconds + (end - start) * 0.9);
     }
     movePlayhead();
@@ -171,7 +160,10 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     Plotly.react(place, figure.data, { ...figure.layout, xaxis: { ...figure.layout.xaxis, range: range() } }, config);
   }
   selection.onMovement((index) => {
-    repaint();
+    // The one trace that changes: drawing a long take anew takes its time.
+    const { size, edge } = movementMarker(played, index);
+    Object.assign(played.marker, { size, line: { ...played.marker.line, color: edge } });
+    Plotly.restyle(place, { "marker.size": [size], "marker.line.color": [edge] }, [figure.data.indexOf(played)]);
     const movement = at(index);
     const [start, end] = range();
     if (movement?.start_s != null && (movement.start_s < start || movement.start_s > end)) {
@@ -203,6 +195,7 @@ export async function startTimeline(data, root, { onSpot, onNote }) {
     },
     zoom,
     zoomMovement,
+    measure: () => ruler.markAt(selection.time),
     all: () => look(0, duration),
   };
 }

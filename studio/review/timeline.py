@@ -40,6 +40,8 @@ def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
         _lines(go, [start for _, start in bars], "bar-lines", 8.6, report["recording"]["duration_s"]),
         *[trace for role in _ROLE_NAMES for trace in _sounds(go, report["notes"], role)],
         _bars(go, bars),
+        _beat_names(go, report, bars),
+        _pitch(go),
         _movements(go, report["movements"]),
         _pinned(go, report, notes),
     ]
@@ -74,6 +76,23 @@ def bar_starts(report: Report) -> list[tuple[int, float]]:
     return found
 
 
+def beat_names(report: Report, bars: Sequence[tuple[int, float]]) -> list[tuple[float, str]]:
+    """The beats inside bars and their numbers, s: those between two bars that follow each other, and as many after the
+    last."""
+    beats = report["beat"]["beats_s"]
+    starts = {start: bar for bar, start in bars}
+    places = [number for number, beat in enumerate(beats) if beat in starts]
+    found: list[tuple[float, str]] = []
+    longest = 0
+    for here, after in zip(places, [*places[1:], None], strict=True):
+        follows = after is not None and starts[beats[after]] == starts[beats[here]] + 1
+        count = after - here if after is not None and follows else longest
+        longest = max(longest, count)
+        until = min(here + count, len(beats) if after is None else after)
+        found.extend((beats[number], str(number - here + 1)) for number in range(here + 1, until))
+    return found
+
+
 def _sounds(go: Any, sounded: Sequence[SoundedNote], role: Role) -> list[Any]:
     """The sounds of one role at their true length, and where they are short, a marker that is always to be seen."""
     chosen = [note for note in sounded if note["role"] == role]
@@ -97,11 +116,17 @@ def _sounds(go: Any, sounded: Sequence[SoundedNote], role: Role) -> list[Any]:
     marks = go.Scatter(
         x=[0.5 * (note["start_s"] + note["end_s"]) for note in chosen],
         y=lanes,
-        mode="markers",
+        mode="markers+text",
         marker={"symbol": _MARKERS[role], "size": 13, "line": {"width": 2}},
+        # The page shows lengths where there is room for them: at close zoom.
+        text=[""] * len(chosen),
+        textposition="top center",
         name=_ROLE_NAMES[role],
         hovertemplate=hover,
-        meta={"part": f"{role}-mark"},
+        meta={
+            "part": f"{role}-mark",
+            "words": [f"{1000 * (note['end_s'] - note['start_s']):.0f} ms" for note in chosen],
+        },
     )
     return [bars, marks]
 
@@ -117,6 +142,28 @@ def _bars(go: Any, bars: Sequence[tuple[int, float]]) -> Any:
         hoverinfo="skip",
         name="bars",
         meta={"part": "bars"},
+    )
+
+
+def _beat_names(go: Any, report: Report, bars: Sequence[tuple[int, float]]) -> Any:
+    """The numbers of the beats inside bars, each beside its line; the page shows them where there is room."""
+    named = beat_names(report, bars)
+    return go.Scatter(
+        x=[at for at, _ in named],
+        y=[BAR_LANE] * len(named),
+        mode="text",
+        text=[""] * len(named),
+        textposition="middle right",
+        hoverinfo="skip",
+        name="beat names",
+        meta={"part": "beat-names", "words": [f" {name}" for _, name in named]},
+    )
+
+
+def _pitch(go: Any) -> Any:
+    """Empty: the page fills it with the pitch of what is on the screen when somebody asks for it."""
+    return go.Scatter(
+        x=[], y=[], mode="lines", connectgaps=False, hoverinfo="skip", name="pitch", meta={"part": "pitch"}
     )
 
 
