@@ -1,0 +1,50 @@
+"""The likeliest path against librosa's Viterbi decoder (after L. Rabiner, "A tutorial on hidden Markov models", Proceedings
+of the IEEE 77, 1989)."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from librosa.sequence import viterbi
+
+from analysis.viterbi import path
+
+CHANGE_COST = 6.0
+
+
+def likelihoods(seed: int) -> np.ndarray:
+    """Log likelihoods (frames, 10) of states that are held for a while, some plain and some hardly to be told."""
+    random = np.random.default_rng(seed)
+    count = int(random.integers(1, 700))
+    held = np.repeat(random.integers(0, 10, count), random.integers(1, 80, count))[:count]
+    log = -random.random((count, 10)) * random.choice([1.0, 3.0, 8.0])
+    log[np.arange(count), held] += random.choice([0.3, 2.0, 5.0])
+    return log.astype(np.float32)
+
+
+def worth(log: np.ndarray, states: np.ndarray) -> float:
+    """What a path is worth: its log likelihood less what its changes cost."""
+    return float(log[np.arange(len(states)), states].sum(dtype=float) - CHANGE_COST * np.count_nonzero(np.diff(states)))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_path_is_worth_more(seed: int):
+    log = likelihoods(seed)
+    found = path(log, CHANGE_COST).astype(int)
+    change = float(np.exp(-CHANGE_COST))
+    transition = np.full((10, 10), change)
+    # Theirs wants rows that sum to 1, which makes staying cost a little; so little that it may only decide ties.
+    np.fill_diagonal(transition, 1.0 - 9.0 * change)
+    probability = np.exp(log - log.max(axis=1, keepdims=True)).T.astype(np.float64)
+    theirs = viterbi(probability, transition)
+    assert worth(log, found) >= worth(log, theirs) - 1e-3
+
+
+def test_one_frame_is_its_own_path():
+    assert path(np.array([[0.0, 2.0, 1.0]], dtype=np.float32), CHANGE_COST).tolist() == [1]
+
+
+def test_a_stretch_with_nothing_to_tell_is_bridged():
+    log = np.zeros((60, 3), dtype=np.float32)
+    log[:20, 1] = log[40:, 1] = 4.0
+    assert path(log, CHANGE_COST).tolist() == [1] * 60
