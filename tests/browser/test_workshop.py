@@ -1,0 +1,178 @@
+"""The workshop in a real browser: choosing with a live preview, ABC with its errors, the library, files, and what a
+learner meets of it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from analysis.musicxml import to_musicxml
+from analysis.score import parse_abc
+from tests.browser.chromium import Browser, Person, start_browser
+from tests.studio.processes import Serving
+
+pytestmark = pytest.mark.browser
+
+DESK = {"width": 1280, "height": 800}
+NARROW = {"width": 360, "height": 740}
+PASSWORD = "low-a-and-back"
+HEAD = "X:1\nT:Mine\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\n"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with start_browser() as started:
+        yield started
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Serving]:
+    with Serving(data=tmp_path_factory.mktemp("workshop")) as serving:
+        yield serving
+
+
+@pytest.fixture(scope="module")
+def tutor(browser: Browser, server: Serving) -> Person:
+    """The tutor of a new studio, at a desk."""
+    person = browser.person(server.address, viewport=DESK)
+    person.open("/")
+    person.page.get_by_label("Studio").first.fill("Corrievreck Lessons")
+    person.fill_rest({"name": "Una Marchbank", "username": "una", "password": PASSWORD})
+    person.page.get_by_role("button", name="Set up the studio").click()
+    person.page.wait_for_url("**/")
+    return person
+
+
+def length_is(tutor: Person, text: str) -> None:
+    tutor.page.wait_for_function(
+        "(text) => document.querySelector('[data-preview-length]').textContent === text", arg=text
+    )
+
+
+def test_music_and_length_follow_what_is_chosen(tutor: Person) -> None:
+    tutor.open("/exercises/new/")
+    page = tutor.page
+    length_is(tutor, "6 bars, 24 beats, 12 movements; 26 s to play")
+    assert page.locator("[data-preview-place] .movement").count() == 12
+    assert not page.get_by_label("The short note is").is_visible()
+    assert not page.get_by_label("A grip from D is").is_visible()
+    page.get_by_label("Tempo").fill("60")
+    page.get_by_label("Times through").fill("8")
+    length_is(tutor, "24 bars, 96 beats, 48 movements; 1 min 36 s to play")
+    page.get_by_label("Times through").fill("1")
+    page.get_by_label("From short notes").check()
+    length_is(tutor, "2 bars, 8 beats, 3 movements; 8 s to play")
+    assert page.get_by_label("The short note is").is_visible()
+    page.get_by_label("Movement", exact=True).select_option("grip/E")
+    page.get_by_label("A grip from D is").wait_for()
+    assert not page.get_by_label("From high G play the half doubling").is_visible()
+    page.get_by_role("button", name="None", exact=True).click()
+    note = page.locator("[data-preview-note]")
+    note.filter(has_text="Choose at least one note to approach from.").wait_for()
+    assert "wrong" in (note.get_attribute("class") or "")
+    page.get_by_label("Chain").check()
+    length_is(tutor, "5 bars, 20 beats, 15 movements; 20 s to play")
+    tutor.check()
+    page.get_by_role("button", name="Save the exercise").click()
+    page.get_by_role("heading", name="Grip: chain").wait_for()
+    page.wait_for_selector(".music-place svg")
+    tutor.check()
+
+
+def selected(tutor: Person) -> str:
+    return str(
+        tutor.page.evaluate(
+            "(() => { const box = document.activeElement;"
+            "return box.name === 'abc' ? box.value.slice(box.selectionStart, box.selectionEnd) : 'elsewhere'; })()"
+        )
+    )
+
+
+def test_what_is_wrong_in_abc_is_shown_in_its_place(tutor: Person) -> None:
+    tutor.open("/exercises/new/phrase/")
+    page = tutor.page
+    page.wait_for_selector("[data-preview-place] svg")
+    box = page.get_by_label("Music in ABC")
+    box.fill(HEAD + "{g}A {d}B | {gcd}c ^d |]\n")
+    note = page.locator("[data-preview-note]")
+    note.filter(has_text="Line 7, column 20: accidentals are not written in the Highland pipe keys").wait_for()
+    assert "expected one of G A B c d e f g a" in note.inner_text()
+    assert selected(tutor) == ""  # nobody is moved while typing
+    page.get_by_role("button", name="Go to the place").click()
+    assert selected(tutor) == "^"
+    tutor.check()
+    page.get_by_role("button", name="Save the exercise").click()
+    page.get_by_text("Nothing is saved yet.").wait_for()
+    page.wait_for_function("() => document.activeElement.name === 'abc'")
+    assert selected(tutor) == "^"
+    box.fill(HEAD + "{g}A {d}B c d e | {gcd}c d e f |]\n")
+    note.filter(has_text="Is this meant? Line 7: bar 1 holds 5 beats; 4/4 has 4 beats.").wait_for()
+    box.fill(HEAD + "{g}A {d}B c d | {gcd}c d e f |]\n")
+    length_is(tutor, "2 bars, 8 beats, 3 movements; 8 s to play")
+    assert page.get_by_role("button", name="Go to the place").is_hidden()
+    page.get_by_role("button", name="Save the exercise").click()
+    page.get_by_role("heading", name="Mine").wait_for()
+
+
+def test_a_file_is_brought_in(tutor: Person, tmp_path: Path) -> None:
+    file = tmp_path / "drill.musicxml"
+    file.write_text(to_musicxml(parse_abc(HEAD.replace("Mine", "Drill") + "A {gef}e B {g}A |]\n")), encoding="utf-8")
+    tutor.open("/exercises/import/")
+    tutor.check()
+    tutor.page.get_by_label("File").set_input_files(file)
+    tutor.page.get_by_role("button", name="Read the file").click()
+    tutor.page.get_by_text("“drill.musicxml” is read.").wait_for()
+    length_is(tutor, "1 bar, 4 beats, 2 movements; 4 s to play")
+    tutor.check()
+    tutor.page.get_by_role("button", name="Save the exercise").click()
+    tutor.page.get_by_role("heading", name="Drill").wait_for()
+
+
+def test_the_library_is_looked_through_heard_and_copied_and_a_learner_meets_what_is_open(
+    tutor: Person, browser: Browser
+) -> None:
+    page = tutor.page
+    tutor.open("/exercises/library/")
+    tutor.check()
+    page.get_by_label("Movement").select_option(label="Birls")
+    page.get_by_label("Level").select_option(label="advanced")
+    page.get_by_role("button", name="Find").click()
+    page.get_by_text(re.compile(r"^\d of 96$")).wait_for()
+    page.get_by_role("link", name="Birl on low A: from short notes").click()
+    page.wait_for_selector(".music-place svg .movement")
+    page.evaluate("document.querySelector('audio').play()")
+    page.wait_for_function("() => document.querySelector('audio').currentTime > 0.2")
+    page.get_by_role("button", name="Copy into my studio").click()
+    page.get_by_text("is one of your exercises now").wait_for()
+    page.get_by_role("button", name="Open to all learners").click()
+    page.get_by_text("is open to all your learners").wait_for()
+    tutor.check()
+
+    tutor.open("/learners/")
+    page.locator("input[name=display_name]").fill("Pip Larkhall")
+    page.locator("form:has(input[name=display_name]) button[type=submit]").click()
+    page.wait_for_selector("svg")
+    link = re.search(r"/join/[^\"'\s<]+", page.content())
+    assert link is not None
+    learner = browser.person(tutor.address, viewport=NARROW, phone=True)
+    learner.open(link.group())
+    learner.fill_rest({"username": "pip", "password": PASSWORD})
+    learner.page.get_by_role("button", name="Join").click()
+    learner.page.wait_for_url("**/week/")
+    learner.open("/exercises/")
+    assert learner.page.locator("main tbody tr").count() == 1  # nothing else of what the tutor wrote
+    learner.check()
+    learner.page.get_by_role("link", name="Birl on low A: from short notes").click()
+    learner.page.get_by_role("link", name="Record it").wait_for()
+    learner.check()
+    assert tutor.complaints == learner.complaints == []
+
+
+@pytest.mark.parametrize("path", ["/exercises/", "/exercises/library/", "/exercises/new/", "/exercises/new/phrase/"])
+def test_the_pages_fit_a_narrow_screen(tutor: Person, path: str) -> None:
+    tutor.page.set_viewport_size(NARROW)
+    tutor.open(path)
+    tutor.check()
