@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -27,6 +26,8 @@ COMPRESSION: Final = 0.7
 LOW_HZ: Final = 150.0
 HIGH_HZ: Final = 6200.0
 _LEAST_FRAMES: Final = 6
+#: Fewer held frames than this may be a long window's mistake.
+_FEW: Final = 150
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
 #: The lower notes of octaves may show two spectra: from so many frames on, each in this share of them, this far apart
 #: as shapes of length 1.
@@ -41,6 +42,8 @@ _BANDS: Final = 5
 #: How much finer than a spectrum's bins the shape of a line is known.
 _FINE: Final = 8
 
+#: A spectrum's envelope is its mean over so many bins.
+_ENVELOPE_BINS: Final = 15
 #: So many frames of a note show what it looks like; so many of a take, how loud it is.
 _ENOUGH: Final = 1000
 _FOR_FLOOR: Final = 3000
@@ -176,16 +179,29 @@ def held_frames(fit: tuning.Fit, sound: Listening, *, margin: int = 2) -> NDArra
     return np.asarray(sure[np.minimum(places, sure.size - 1)], dtype=np.int8)
 
 
-def _centred(fit: tuning.Fit, sound: Listening) -> NDArray[np.int8]:
-    """The held note of the listening frames in the middle of every labelled run, -1 elsewhere."""
-    result = np.full(sound.count, -1, dtype=np.int8)
-    edges = np.concatenate([[0], np.flatnonzero(np.diff(fit.labels)) + 1, [fit.labels.size]])
-    reach = round(0.012 / sound.hop_s)
-    for start, stop in pairwise(edges):
-        if fit.labels[start] >= 0:
-            middle = round(0.5 * (start + stop - 1) * tuning.HOP / sound.hop)
-            result[max(0, middle - reach) : middle + reach + 1] = fit.labels[start]
-    return result
+def _purest(note: int, fit: tuning.Fit, sound: Listening) -> NDArray[np.int64]:
+    """The frames (k,) of short runs of `note` in which its own harmonics stand out most; none where others' do.
+
+    A long window over a grip hears its two low Gs as held, and the D that lies between them is in its middle.
+    """
+    places = np.round(np.arange(sound.count) * sound.hop / tuning.HOP).astype(int)
+    frames = some(np.flatnonzero(fit.labels[np.minimum(places, fit.labels.size - 1)] == note), _ENOUGH)
+    if not frames.size:
+        return frames
+    levels = sound.levels(frames)
+    # Without its envelope, by which notes differ less than by where their harmonics lie.
+    flat = levels / scipy.ndimage.uniform_filter1d(levels, _ENVELOPE_BINS, axis=1)
+    flat -= flat.mean(axis=1, keepdims=True)
+    flat /= np.linalg.norm(flat, axis=1, keepdims=True) + 1e-9
+    combs = np.array([harmonics(hz, sound) for hz in fit.hz])
+    combs -= combs.mean(axis=1, keepdims=True)
+    combs /= np.linalg.norm(combs, axis=1, keepdims=True)
+    likeness = flat @ combs.T
+    lead = likeness[:, note] - np.delete(likeness, note, axis=1).max(axis=1)
+    clear = lead[lead > 0.0]
+    if clear.size < _LEAST_FRAMES:
+        return frames[:0]
+    return frames[lead >= np.median(clear)]
 
 
 def moved(spectrum: Floats, hz: NDArray[np.float64], ratio: float) -> Floats:
@@ -199,12 +215,15 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
     held = held_frames(fit, sound)
     known: dict[int, Floats] = {}
     heard_in: dict[int, NDArray[np.int64]] = {}
-    # Short notes have no frame far from both of their ends; one near is better than a guess.
-    for margin, frames in ((2, held), (1, held_frames(fit, sound, margin=1)), (0, _centred(fit, sound))):
-        for note in range(len(Note)):
-            if note not in known and (frames == note).sum() >= _LEAST_FRAMES * (3 - margin):
-                heard_in[note] = np.flatnonzero(frames == note)
-                known[note] = sound.mean(heard_in[note])
+    for note in range(len(Note)):
+        frames = np.flatnonzero(held == note)
+        if frames.size < _FEW:
+            # Short notes have no frame far from both of their ends; some near are better than a guess.
+            purest = _purest(note, fit, sound)
+            frames = purest if purest.size >= _LEAST_FRAMES else frames
+        if frames.size >= _LEAST_FRAMES:
+            heard_in[note] = frames
+            known[note] = sound.mean(frames)
     grounds = _grounds(sound, fit, held, list(known.values()))
     steady = some(np.flatnonzero(held >= 0), _FOR_FLOOR)
     level = float(np.median(sound.levels(steady).sum(axis=1))) if steady.size else 1.0
