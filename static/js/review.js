@@ -1,10 +1,12 @@
 // The review page: brings its views together around one selection. The list works before, and without, the timeline.
 
 import { startNotes } from "./review_notes.js";
+import { startOverruling } from "./review_overrule.js";
 import { startPlayer } from "./review_player.js";
 import { startFollowing } from "./review_player_follow.js";
 import { selection } from "./review_selection.js";
 import { startTimeline } from "./review_timeline.js";
+import { startBeatForm } from "./review_timeline_beat.js";
 
 const root = document.getElementById("review");
 const list = root.querySelector("#movements");
@@ -101,6 +103,12 @@ function startMusic(movements) {
     }
     showChosen(selection.movement);
   });
+  document.addEventListener("movement-ruled", ({ detail }) => {
+    for (const group of groups.filter((entry) => Number(entry.dataset.movement) === detail.written)) {
+      group.classList.remove("fault", "unsure");
+      if (detail.verdict !== "clean") group.classList.add(detail.verdict);
+    }
+  });
   selection.onMovement(showChosen);
 }
 
@@ -148,6 +156,7 @@ async function drawTimeline(acts) {
     if (!answer.ok || answer.redirected) throw new Error(`the timeline's data came with status ${answer.status}`);
     const data = await answer.json();
     await scriptsDone; // plotly is the last of them
+    startBeatForm(root, data.beats_s);
     return await startTimeline(data, root, acts);
   } catch (error) {
     console.warn(error);
@@ -176,7 +185,9 @@ async function start() {
   startChosenLine(movements);
   follow(movements, player);
   let timeline = null;
-  const notes = startNotes({ movements, notes: told("notes-data") }, root, { player, onChange: (all) => timeline?.pinned(all) });
+  const notes = startNotes({ movements, notes: told("notes-data"), phrases: root.dataset.phrases ? told("phrases-data") : [] }, root, { player, onChange: (all) => timeline?.pinned(all) });
+  startOverruling(root, movements);
+  document.addEventListener("movement-ruled", ({ detail }) => timeline?.ruled(detail));
   startKeys(player, () => timeline);
   timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   timeline?.pinned(notes.all());

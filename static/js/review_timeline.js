@@ -183,15 +183,30 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     // Draws the pinned notes anew.
     pinned(notes) {
       const starts = new Map(played.customdata.map((index, number) => [index, played.x[number]]));
-      const placed = notes
-        .filter((note) => !note.answer_to)
-        .map((note) => ({ at: note.start_s ?? starts.get(note.movement_index), id: note.id }))
-        .filter((note) => note.at != null);
+      const first = notes.filter((note) => !note.answer_to);
+      const places = (note) => (note.movement_indexes.length > 1
+        ? note.movement_indexes.map((index) => starts.get(index)) : [note.start_s ?? starts.get(note.movement_index)]);
+      const placed = first.flatMap((note) => places(note).filter((at) => at != null).map((at) => ({ at, id: note.id })));
+      const stretches = first.filter((note) => note.movement_index === null && note.end_s !== null);
+      const lines = figure.data.find((entry) => entry.meta?.part === "pinned-stretch");
+      lines.x = stretches.flatMap((note) => [note.start_s, note.end_s, null]);
+      lines.y = stretches.flatMap(() => [lines.meta.lane, lines.meta.lane, null]);
       const trace = figure.data.find((entry) => entry.meta?.part === "pinned");
       trace.x = placed.map((note) => note.at);
       trace.y = placed.map(() => trace.meta.lane);
       trace.customdata = placed.map((note) => note.id);
       repaint();
+    },
+    // Draws a movement anew that the tutor spoke about.
+    ruled(movement) {
+      const number = played.customdata.indexOf(movement.index);
+      if (number < 0) return;
+      played.meta.verdicts[number] = movement.verdict;
+      played.meta.words[number] = movement.verdict === "fault" ? movement.flags.map((flag) => flag.word).join(", ") : movement.verdict_word;
+      played.marker.symbol[number] = played.meta.symbols[movement.verdict];
+      played.hovertemplate[number] = `${movement.name}<br>${played.meta.words[number]}<extra></extra>`;
+      repaint();
+      showWords();
     },
     zoom,
     zoomMovement,

@@ -58,6 +58,7 @@ export function paint(figure, chosen) {
       trace.textfont = { color, size: 12 };
       trace.marker = { ...trace.marker, color, size, opacity: 1, line: { color: edge, width: 2 } };
     }
+    if (part === "pinned-stretch") trace.line = { color: c.accent, width: 5 };
     if (part === "pinned") trace.marker = { ...trace.marker, color: c.accent, line: { color: c.sheet, width: 1 } };
     trace.hoverlabel = { bgcolor: c.sheet, bordercolor: c.line, font: { color: c.ink } };
   }

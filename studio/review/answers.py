@@ -24,7 +24,7 @@ LONGEST_S: Final = 180.0
 _ROOM_S: Final = 3.0
 MOST_BYTES: Final = 60 * 1024 * 1024
 TOO_LONG: Final = "An answer lasts up to 3 minutes; send a shorter recording."
-_TOO_BIG: Final = "This file is larger than 60 MB; an answer lasts up to 3 minutes, as m4a or mp3 it is far smaller."
+TOO_BIG: Final = "This file is larger than 60 MB; an answer lasts up to 3 minutes, as m4a or mp3 it is far smaller."
 
 
 def record(
@@ -43,7 +43,7 @@ def record(
     as free playing.
     """
     if upload.size > MOST_BYTES:
-        raise NoteError(_TOO_BIG)
+        raise NoteError(TOO_BIG)
     note = placed(take, author, target)
     note.text = checked(text, may_be_empty=True)
     try:

@@ -9,10 +9,11 @@ from django.utils import timezone
 
 from analysis import comparison
 from analysis.chanter import LABELS
-from analysis.report import MovementReport, Report
+from analysis.movements import KINDS
+from analysis.report import Flag, MovementReport, Report
 from analysis.score import ScoreError, parse_abc
 from studio.people.models import Studio, User
-from studio.review import services, timeline, wording
+from studio.review import overruling, services, timeline, wording
 from studio.review.services import NoteData
 from studio.takes.models import Take
 from studio.takes.reports import studio_tolerances
@@ -40,6 +41,17 @@ class MovementData(TypedDict):
     verdict_word: str
     flags: list[FlagData]
     sentences: list[str]
+    # The tutor's word: flags struck, flags of `flags` that only the tutor said, and all of it in sentences. Empty
+    # where nobody overruled anything; then `ruled` is False.
+    ruled: bool
+    struck: list[FlagData]
+    added: list[str]
+    said: list[str]
+    # Where its beat lies, and whether that can be corrected.
+    beat_s: float | None
+    kind: str
+    form: str
+    on: str
 
 
 def report_of(take: Take) -> Report:
@@ -57,6 +69,7 @@ def movements(take: Take, studio: Studio) -> list[MovementData]:
 def _movement(entry: MovementReport, standard: wording.Standard) -> MovementData:
     verdict = wording.verdict(entry)
     flags = [] if verdict == "unsure" else entry["flags"]
+    said = overruling.words_on(entry)
     return {
         "index": entry["index"],
         "written": entry.get("written_index", entry["index"] if entry["bar"] is not None else None),
@@ -68,8 +81,49 @@ def _movement(entry: MovementReport, standard: wording.Standard) -> MovementData
         "approach": entry["from"] or "start",
         "verdict": verdict,
         "verdict_word": wording.VERDICT_WORDS[verdict],
-        "flags": [{"code": flag, "word": wording.FLAG_WORDS[flag]} for flag in flags],
-        "sentences": wording.sentences(entry, standard),
+        "flags": _flags(flags),
+        "sentences": _sentences(entry, said.added, standard),
+        "ruled": "overruled" in entry,
+        "struck": _flags(said.struck),
+        "added": list(said.added),
+        "said": said.sentences,
+        "beat_s": entry["beat_s"] if entry["beat_offset_ms"] is not None else None,
+        "kind": entry["kind"],
+        "form": entry["form"],
+        "on": entry["on"],
+    }
+
+
+def _flags(flags: list[Flag]) -> list[FlagData]:
+    return [{"code": flag, "word": wording.FLAG_WORDS[flag]} for flag in flags]
+
+
+def _sentences(entry: MovementReport, added: list[Flag], standard: wording.Standard) -> list[str]:
+    """What was measured. A flag that only the tutor gave has no measure to be told with it."""
+    if not added:
+        return wording.sentences(entry, standard)
+    measured = entry.copy()
+    measured["flags"] = [flag for flag in entry["flags"] if flag not in added]
+    told = wording.sentences(measured, standard)
+    return told if measured["flags"] else told[1:]  # without "Clean."
+
+
+class ChoicesData(TypedDict):
+    """What a tutor chooses from to correct a movement: codes with their words."""
+
+    flags: list[FlagData]
+    kinds: list[str]
+    forms: list[tuple[str, str]]
+    notes: list[str]
+
+
+def overruling_choices() -> ChoicesData:
+    """All flags, kinds, forms and notes that there are."""
+    return {
+        "flags": [{"code": flag, "word": word} for flag, word in wording.FLAG_WORDS.items()],
+        "kinds": list(KINDS),
+        "forms": [(form, overruling.FORM_WORDS.get(form, form)) for form in overruling.FORMS],
+        "notes": list(LABELS),
     }
 
 
@@ -142,13 +196,14 @@ def payload(take: Take, reader: User, studio: Studio) -> dict[str, Any]:
     }
 
 
-def addresses(take: Take, reader: User) -> dict[str, str]:
+def addresses(take: Take, reader: User) -> dict[str, Any]:
     """The addresses that the page and its scripts use, and what the link to the learner's plan says."""
-    found = {
+    found: dict[str, Any] = {
         "timeline_url": reverse("review:timeline", args=[take.pk]),
         "notes_url": reverse("review:notes", args=[take.pk]),
         "read_url": reverse("review:read", args=[take.pk]),
         "sound_url": reverse("takes:sound", args=[take.pk]),
+        "annotations_url": reverse("review:annotations", args=[take.pk]),
         "clip_url": reverse("review:clip", args=[take.pk]),
         "sounds_url": reverse("review:sounds", args=[take.pk, 0]),
         "loudness_url": reverse("review:loudness", args=[take.pk]),
@@ -157,6 +212,9 @@ def addresses(take: Take, reader: User) -> dict[str, str]:
     if _can_be_drawn(take.abc):
         found["music_url"] = reverse("review:music", args=[take.pk])
     if reader.is_tutor:
+        found["record_url"] = reverse("review:record", args=[take.pk])
+        found["phrases_url"] = reverse("review:phrases")
+        found["ruling_url"] = reverse("review:ruling", args=[take.pk, 0])
         # Plans are studio.week's, reached by name: they build on reviews.
         coming = take.learner.plans.filter(starts_on__gt=timezone.localdate()).order_by("starts_on").first()
         starts = f"&starts={coming.starts_on.isoformat()}" if coming else ""

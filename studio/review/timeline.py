@@ -43,6 +43,7 @@ def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
         _beat_names(go, report, bars),
         _pitch(go),
         _movements(go, report["movements"]),
+        _stretches(go, notes),
         _pinned(go, report, notes),
     ]
     drawn = go.Figure(data=traces, layout=_layout(go, report))
@@ -84,7 +85,7 @@ def beat_names(report: Report, bars: Sequence[tuple[int, float]]) -> list[tuple[
     places = [number for number, beat in enumerate(beats) if beat in starts]
     found: list[tuple[float, str]] = []
     longest = 0
-    for here, after in zip(places, [*places[1:], None], strict=True):
+    for here, after in zip(places, [*places[1:], None], strict=False):
         follows = after is not None and starts[beats[after]] == starts[beats[here]] + 1
         count = after - here if after is not None and follows else longest
         longest = max(longest, count)
@@ -186,20 +187,22 @@ def _movements(go: Any, movements: Sequence[MovementReport]) -> Any:
             for (_, movement), word in zip(placed, words, strict=True)
         ],
         name="movements",
-        meta={"part": "movements", "verdicts": verdicts, "words": words},
+        meta={"part": "movements", "verdicts": verdicts, "words": words, "symbols": _VERDICT_MARKERS},
     )
 
 
 def _pinned(go: Any, report: Report, notes: Sequence[NoteData]) -> Any:
-    """One marker a pinned note; answers stand with the note they answer."""
+    """One marker a pinned note, on several movements one on each; answers stand with the note they answer."""
     places = {movement["index"]: place_of(movement) for movement in report["movements"]}
     placed: list[tuple[float, NoteData]] = []
     for note in notes:
-        index, at = note["movement_index"], note["start_s"]
-        if at is None and index is not None and (place := places.get(index)) is not None:
-            at = place[0]
-        if note["answer_to"] is None and at is not None:
-            placed.append((at, note))
+        if note["answer_to"] is not None:
+            continue
+        if len(note["movement_indexes"]) < 2 and note["start_s"] is not None:
+            placed.append((note["start_s"], note))
+        else:
+            found = [place for index in note["movement_indexes"] if (place := places.get(index)) is not None]
+            placed += [(place[0], note) for place in found]
     return go.Scatter(
         x=[at for at, _ in placed],
         y=[NOTE_LANE] * len(placed),
@@ -209,6 +212,20 @@ def _pinned(go: Any, report: Report, notes: Sequence[NoteData]) -> Any:
         hovertemplate="a note is pinned here<extra></extra>",
         name="pinned notes",
         meta={"part": "pinned", "lane": NOTE_LANE},
+    )
+
+
+def _stretches(go: Any, notes: Sequence[NoteData]) -> Any:
+    """A line for each note that is pinned to a stretch of time."""
+    pinned = [note for note in notes if note["answer_to"] is None and note["movement_index"] is None]
+    spans = [(note["start_s"], note["end_s"]) for note in pinned if note["end_s"] is not None]
+    return go.Scatter(
+        x=[value for start, end in spans for value in (start, end, None)],
+        y=[value for _ in spans for value in (NOTE_LANE, NOTE_LANE, None)],
+        mode="lines",
+        hoverinfo="skip",
+        name="stretches with a note",
+        meta={"part": "pinned-stretch", "lane": NOTE_LANE},
     )
 
 

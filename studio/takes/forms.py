@@ -40,6 +40,17 @@ def _can_be_kept(setting: object) -> bool:
     return isinstance(setting, int | float) and abs(setting) <= _LARGEST_NUMBER  # which infinities and NaN are not
 
 
+def settings_of(sent: str) -> dict[str, Any]:
+    """What of a recorder's sent settings can be kept: a record of circumstances and no reason to refuse a recording."""
+    try:
+        value = json.loads(sent) if len(sent) <= _SETTINGS_LENGTH else {}
+    except (ValueError, RecursionError):  # the latter for brackets within brackets within brackets
+        return {}
+    if not isinstance(value, dict):
+        return {}
+    return {name: setting for name, setting in value.items() if _is_clean(name) and _can_be_kept(setting)}
+
+
 class TakeForm(forms.Form):
     """A recording, what it was played from, and what the browser said of its microphone."""
 
@@ -64,15 +75,8 @@ class TakeForm(forms.Form):
         exercises.queryset = offered_exercises(learner, request.POST.get("exercise", ""))
 
     def clean_recorder_settings(self) -> dict[str, Any]:
-        """What of the sent settings can be kept: they are a record of circumstances and no reason to refuse a take."""
-        sent = str(self.cleaned_data["recorder_settings"] or "")[: _SETTINGS_LENGTH + 1]
-        try:
-            value = json.loads(sent) if len(sent) <= _SETTINGS_LENGTH else {}
-        except (ValueError, RecursionError):  # the latter for brackets within brackets within brackets
-            return {}
-        if not isinstance(value, dict):
-            return {}
-        return {name: setting for name, setting in value.items() if _is_clean(name) and _can_be_kept(setting)}
+        """What of the sent settings can be kept."""
+        return settings_of(str(self.cleaned_data["recorder_settings"] or ""))
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or {}

@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from studio.exercises import library
 from studio.people import services
-from studio.review.models import PinnedNote
+from studio.review.models import PinnedNote, QuickPhrase
 from studio.week.services import SetRow, set_plan
 from tests.conftest import make_person, make_ready_take
 from tests.studio.access_matrix import LOG_IN, PEOPLE, ROWS, Row
@@ -38,12 +38,18 @@ def test_every_address_has_its_rows() -> None:
 
 
 @pytest.fixture
-def world(ready_take: Any, exercise: Any, tutor: Any, learner: Any) -> dict[str, Any]:
+def world(
+    ready_take: Any, exercise: Any, tutor: Any, learner: Any, sample_report: dict[str, Any], small_flac: bytes
+) -> dict[str, Any]:
     """The learner's things, by the names that the rows use."""
     set_plan(learner, starts_on=timezone.localdate(), rows=[SetRow(exercise, 60)], by=tutor)
     note = PinnedNote.objects.create(take=ready_take, author=tutor, movement_index=1, text="Late here.")
+    played = make_ready_take(tutor, None, sample_report, small_flac)
+    answer = PinnedNote.objects.create(take=ready_take, author=tutor, movement_index=1, recording=played)
+    phrase = QuickPhrase.objects.create(tutor=tutor, text="Again.")
     _, token = services.invite(learner, by=tutor)
     made = {"learner": learner.pk, "take": ready_take.pk, "exercise": exercise.pk, "note": note.pk, "token": token}
+    made |= {"answer": answer.pk, "phrase": phrase.pk}
     return {**made, "entry": next(iter(library.entries())), "movement": 0}
 
 
