@@ -9,10 +9,8 @@ The picture is an SVG that can stand inside a page under a strict content policy
 from __future__ import annotations
 
 import hashlib
-import re
 import threading
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from functools import lru_cache
 from importlib.resources import files
 from typing import Final
@@ -20,20 +18,32 @@ from xml.etree import ElementTree as ET
 
 import verovio
 
+from analysis.engraving_lines import lines_for
+from analysis.engraving_svg import (
+    SPACE,
+    SVG_NAMESPACE,
+    Box,
+    all_of,
+    class_of,
+    extent,
+    head,
+    numbers,
+    prune,
+    svg_name,
+    wedge,
+)
 from analysis.mei import mei as _document
 from analysis.movements import Movement, beat_point, written_as_themes
 from analysis.score import Score, ThemeNote, WrittenMovement
-from analysis.symbols import bars_of, lines_of
+from analysis.symbols import bars_of
 
-SVG_NAMESPACE: Final = "http://www.w3.org/2000/svg"
 DEFAULT_WIDTH_PX: Final = 960
-#: Height of the staff on the screen, in CSS pixels, for pictures up to so many pixels wide.
-_STAFF_PX: Final[tuple[tuple[int, float], ...]] = ((480, 25.0), (800, 29.0), (100_000, 34.0))
+#: Height of the staff on the screen, in CSS pixels: a notehead is then 3 mm wide, to be read from a music stand.
+_STAFF_PX: Final = 36.5
 
 # Verovio's own units: a page unit is ten of the SVG's, a staff is 72 page units high.
 _STAFF_UNITS: Final = 72
 _SCALE: Final = 10
-_SPACE: Final = 180  # between two staff lines, in the SVG's units
 
 _lock = threading.Lock()
 _local = threading.local()
@@ -61,26 +71,13 @@ def svg(score: Score, *, width_px: int = DEFAULT_WIDTH_PX, beat_points: Mapping[
 
 @lru_cache(maxsize=128)
 def _svg(score: Score, width_px: int, beat_points: tuple[tuple[str, str], ...]) -> str:
-    staff_px = next(height for width, height in _STAFF_PX if width_px <= width)
-    page = width_px * _STAFF_UNITS / staff_px
-    bars_a_line = _bars_a_line(score, page)
+    page = width_px * _STAFF_UNITS / _STAFF_PX
+    lines = lines_for(score, page)
     prefix = "m" + hashlib.sha256(repr((score, width_px, beat_points)).encode()).hexdigest()[:7] + "-"
-    page = max(page, 0.8 * _widest_line(score, bars_a_line))  # a single long bar is drawn smaller rather than cut
-    drawn = _render(_document(score, bars_a_line=bars_a_line, prefix=prefix), round(page), prefix)
+    page = max(page, lines.width)  # a beat that fits on no line is drawn smaller
+    document = _document(score, bars_a_line=lines.bars_a_line, cuts=lines.cuts, prefix=prefix)
+    drawn = _render(document, round(page), prefix)
     return _Picture(drawn, score, prefix, dict(beat_points), width_px).finish()
-
-
-def _widest_line(score: Score, bars_a_line: int) -> float:
-    """About how wide the widest line wants to be, in page units (measured on drills)."""
-    return max(
-        130.0 + sum(30.0 + sum(58.0 + 25.0 * len(theme.gracenotes) for _, theme in bar.themes) for bar in line)
-        for line in lines_of(score, bars_a_line)
-    )
-
-
-def _bars_a_line(score: Score, page: float) -> int:
-    """4, 2 or 1 bars to a line, whichever fits: lines that follow the phrases read better than full ones."""
-    return next((count for count in (4, 2) if _widest_line(score, count) <= page), 1)
 
 
 def _toolkit() -> verovio.toolkit:
@@ -129,14 +126,6 @@ def _render(document: str, page_width: int, prefix: str) -> ET.Element:
     return ET.fromstring(text)
 
 
-@dataclass(frozen=True)
-class _Box:
-    left: float
-    top: float
-    right: float
-    bottom: float
-
-
 class _Picture:
     """A rendering being turned into a picture of ours."""
 
@@ -156,14 +145,14 @@ class _Picture:
         self.starting = {movement.first: movement for movement in score.movements}
 
     def finish(self) -> str:
-        inner = next(element for element in self.drawn if _class(element) == "definition-scale")
-        page = next(element for element in inner if _class(element) == "page-margin")
+        inner = next(element for element in self.drawn if class_of(element) == "definition-scale")
+        page = next(element for element in inner if class_of(element) == "page-margin")
         for element in list(page.iter()):
-            if "placeholder" in (element.get("class") or "") or _class(element) == "mNum":
+            if "placeholder" in (element.get("class") or "") or class_of(element) == "mNum":
                 self.parents[element].remove(element)
-        for system in _all(page, "system"):
+        for system in all_of(page, "system"):
             self._system(system)
-        _prune(page)
+        prune(page)
         ET.register_namespace("", SVG_NAMESPACE)
         return ET.tostring(self._root(inner, page), encoding="unicode")
 
@@ -171,7 +160,7 @@ class _Picture:
         box = inner.get("viewBox", "")
         _, _, width, height = (float(value) for value in box.split())
         root = ET.Element(
-            _svg_name("svg"),
+            svg_name("svg"),
             {
                 "class": "music",
                 "viewBox": box,
@@ -181,8 +170,8 @@ class _Picture:
                 "aria-labelledby": f"{self.prefix}title",
             },
         )
-        ET.SubElement(root, _svg_name("title"), {"id": f"{self.prefix}title"}).text = self._title()
-        root.extend(element for element in self.drawn if element.tag == _svg_name("defs"))
+        ET.SubElement(root, svg_name("title"), {"id": f"{self.prefix}title"}).text = self._title()
+        root.extend(element for element in self.drawn if element.tag == svg_name("defs"))
         page.set("fill", "currentColor")
         page.set("stroke", "currentColor")
         page.set("stroke-width", "0")
@@ -194,28 +183,30 @@ class _Picture:
         return f"{self.score.title or 'Music'}: {_count(bars, 'bar')}, {_count(movements, 'movement')}"
 
     def _system(self, system: ET.Element) -> None:
-        box = _extent(system)
-        row = box.top - 1.15 * _SPACE
-        for measure in _all(system, "measure"):
+        box = extent(system)
+        row = box.top - 1.15 * SPACE
+        for measure in all_of(system, "measure"):
             self._bar_number(measure, row)
-            bar = int(measure.get("id", "").removeprefix(f"{self.prefix}b"))
-            themes = [(number, theme) for number, theme in enumerate(self.score.themes) if theme.bar == bar]
-            for number, theme in themes:
-                self._theme(measure, number, theme, _Box(0, row, 0, box.bottom))
+            for number in self._themes_in(measure):
+                self._theme(measure, number, self.score.themes[number], Box(0, row, 0, box.bottom))
+
+    def _themes_in(self, measure: ET.Element) -> list[int]:
+        names = (note.get("id", "").removeprefix(f"{self.prefix}n") for note in all_of(measure, "note"))
+        return [int(name) for name in names if name.isdecimal()]
 
     def _bar_number(self, measure: ET.Element, row: float) -> None:
         bar = measure.get("id", "").removeprefix(f"{self.prefix}b")
-        if bar == "0":
+        if not bar.isdecimal() or bar == "0":  # a pickup, or the rest of a bar that began on the line above
             return
-        staff = next(_all(measure, "staff"))
-        line = next(element for element in staff if element.tag == _svg_name("path"))
-        left = _numbers(line.get("d", ""))[0]
+        staff = next(all_of(measure, "staff"))
+        line = next(element for element in staff if element.tag == svg_name("path"))
+        left = numbers(line.get("d", ""))[0]
         label = ET.Element(
-            _svg_name("text"),
+            svg_name("text"),
             {
                 "class": "bar-number",
-                "x": f"{left - (0.2 * _SPACE if left else 0):.0f}",
-                "y": f"{row + 0.55 * _SPACE:.0f}",
+                "x": f"{left - (0.2 * SPACE if left else 0):.0f}",
+                "y": f"{row + 0.55 * SPACE:.0f}",
                 "font-size": "225",
                 "opacity": "0.65",
                 "stroke": "none",
@@ -225,7 +216,7 @@ class _Picture:
         label.text = bar
         measure.append(label)
 
-    def _theme(self, measure: ET.Element, number: int, theme: ThemeNote, bounds: _Box) -> None:
+    def _theme(self, measure: ET.Element, number: int, theme: ThemeNote, bounds: Box) -> None:
         note = self.by_id[f"{self.prefix}n{number}"]
         note.set("data-theme", str(number))
         movement = self.movements.get(number)
@@ -233,8 +224,8 @@ class _Picture:
             self._group(note, movement, bounds)
         if theme.beat.denominator == 1:
             sound = self._on_the_beat(number, self.starting.get(number))
-            left, right = _head(self.by_id[sound])
-            measure.append(_wedge((left + right) / 2, bounds.top))
+            left, right = head(self.by_id[sound])
+            measure.append(wedge((left + right) / 2, bounds.top))
 
     def _on_the_beat(self, number: int, movement: WrittenMovement | None) -> str:
         """The id of the sound over which the mark stands."""
@@ -256,7 +247,7 @@ class _Picture:
             names = [*before, f"n{movement.first}", *after]
         return [self.by_id[self.prefix + name] for name in names]
 
-    def _group(self, note: ET.Element, movement: WrittenMovement, bounds: _Box) -> None:
+    def _group(self, note: ET.Element, movement: WrittenMovement, bounds: Box) -> None:
         """Put the gracenotes and their theme note into one group with a ground behind them."""
         layer = self.parents[note]
         sounds = self._sounds(movement)
@@ -266,7 +257,7 @@ class _Picture:
         graces = first if self.parents[first] is layer else self.parents[first]
         position = list(layer).index(graces)
         group = ET.Element(
-            _svg_name("g"),
+            svg_name("g"),
             {
                 "class": "movement",
                 "id": f"{self.prefix}movement{movement.index}",
@@ -274,15 +265,15 @@ class _Picture:
                 "data-kind": movement.kind,
             },
         )
-        left, right = _head(first)[0] - 0.55 * _SPACE, _head(note)[1] + 0.55 * _SPACE
-        top, bottom = bounds.top - 0.45 * _SPACE, bounds.bottom + 0.3 * _SPACE
-        ET.SubElement(group, _svg_name("title")).text = movement_name(movement)
+        left, right = head(first)[0] - 0.55 * SPACE, head(note)[1] + 0.55 * SPACE
+        top, bottom = bounds.top - 0.45 * SPACE, bounds.bottom + 0.3 * SPACE
+        ET.SubElement(group, svg_name("title")).text = movement_name(movement)
         ET.SubElement(
             group,
-            _svg_name("rect"),
+            svg_name("rect"),
             {
                 "class": "movement-ground",
-                "x": f"{left - (0.2 * _SPACE if left else 0):.0f}",
+                "x": f"{left - (0.2 * SPACE if left else 0):.0f}",
                 "y": f"{top:.0f}",
                 "width": f"{right - left:.0f}",
                 "height": f"{bottom - top:.0f}",
@@ -348,52 +339,3 @@ def _beats(theme: ThemeNote) -> str:
 
 def _count(number: int, word: str) -> str:
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
-
-
-def _svg_name(name: str) -> str:
-    return f"{{{SVG_NAMESPACE}}}{name}"
-
-
-def _class(element: ET.Element) -> str:
-    return (element.get("class") or "").split(" ")[0]
-
-
-def _all(element: ET.Element, name: str) -> Iterator[ET.Element]:
-    return (child for child in element.iter() if _class(child) == name)
-
-
-def _numbers(text: str) -> list[float]:
-    return [float(value) for value in re.findall(r"-?\d+(?:\.\d+)?", text)]
-
-
-def _extent(system: ET.Element) -> _Box:
-    """How far staves, stems and beams reach."""
-    heights: list[float] = []
-    for element in system.iter():
-        values = _numbers(element.get("d", "") or element.get("points", ""))
-        heights += values[1::2]
-    return _Box(0, min(heights), 0, max(heights))
-
-
-def _head(note: ET.Element) -> tuple[float, float]:
-    """Left and right edge of a note's head."""
-    use = next(element for element in note.iter() if element.tag == _svg_name("use"))
-    x, _, scale, *_ = _numbers(use.get("transform", ""))
-    return x, x + scale * 314  # a black notehead is 314 font units wide
-
-
-def _prune(element: ET.Element) -> None:
-    """Take away groups that hold nothing, and any style."""
-    element.attrib.pop("style", None)
-    for child in list(element):
-        _prune(child)
-        if child.tag == _svg_name("g") and not len(child):
-            element.remove(child)
-
-
-def _wedge(x: float, y: float) -> ET.Element:
-    half, height = 0.4 * _SPACE, 0.62 * _SPACE
-    return ET.Element(
-        _svg_name("path"),
-        {"class": "beat-mark", "d": f"M{x - half:.0f} {y:.0f}h{2 * half:.0f}l{-half:.0f} {height:.0f}z"},
-    )

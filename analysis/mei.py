@@ -6,7 +6,7 @@ signature is written, as in pipe music; C and F carry their sounding sharp (``ac
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from fractions import Fraction
 from typing import Final
 from xml.etree import ElementTree as ET
@@ -22,9 +22,18 @@ _PITCH: Final = tuple(zip("gabcdefga", "444555555", strict=True))
 _SHARP: Final = frozenset({Note.C, Note.F})
 
 
-def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "", headed: bool = False) -> str:
+def mei(
+    score: Score,
+    *,
+    bars_a_line: int = 4,
+    cuts: Collection[int] = (),
+    prefix: str = "",
+    headed: bool = False,
+) -> str:
     """`score` as an MEI document with at most `bars_a_line` bars, and a pickup, to a line.
 
+    Before the theme notes numbered in `cuts` a bar goes on in a new line, as a measure of its own without a bar line
+    before it, ``{prefix}b3x1`` after ``{prefix}b3``.
     `headed`: its tempo and instruction stand over the first bar, as in a file of its own.
     """
     root = ET.Element("mei", {"xmlns": MEI_NAMESPACE, "meiversion": "5.1"})
@@ -43,9 +52,18 @@ def mei(score: Score, *, bars_a_line: int = 4, prefix: str = "", headed: bool = 
     for place, bar in enumerate(bars):
         if bar.number in starts:
             ET.SubElement(section, "sb")
-        measure = _measure(section, score, bar, _end(score, bars, place), prefix, last=place == len(bars) - 1)
-        if headed and place == 0:
-            _heading(measure, score)
+        end = _end(score, bars, place)
+        parts_of_bar = _cut_up(_grouped(_pieces(score, bar, end)), cuts) if end is not None else [[]]
+        for part, groups in enumerate(parts_of_bar):
+            if part:
+                ET.SubElement(section, "sb")
+            measure = _measure(section, score, bar, groups, prefix, part)
+            if part + 1 < len(parts_of_bar):
+                measure.set("right", "invis")
+            elif place == len(bars) - 1:
+                measure.set("right", "end")
+            if headed and place == part == 0:
+                _heading(measure, score)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode")
 
 
@@ -64,28 +82,43 @@ def _end(score: Score, bars: Sequence[Bar], place: int) -> Fraction | None:
 
 
 def _measure(
-    section: ET.Element, score: Score, bar: Bar, end: Fraction | None, prefix: str, *, last: bool
+    section: ET.Element, score: Score, bar: Bar, groups: Sequence[Sequence[Piece]], prefix: str, part: int
 ) -> ET.Element:
-    measure = ET.SubElement(section, "measure", {XML_ID: f"{prefix}b{bar.number}", "n": str(bar.number)})
-    if last:
-        measure.set("right", "end")
-    if bar.number == 0:
+    """The bar, or one part of it, as a measure; without groups it is a bar of rest."""
+    name = f"{prefix}b{bar.number}" + (f"x{part}" if part else "")
+    measure = ET.SubElement(section, "measure", {XML_ID: name, "n": str(bar.number)})
+    if bar.number == 0 or part:
         measure.set("metcon", "false")
     layer = ET.SubElement(ET.SubElement(measure, "staff", {"n": "1"}), "layer", {"n": "1"})
-    if end is None:
+    if not groups:
         ET.SubElement(layer, "mRest")
-        return measure
-    pieces = _pieces(score, bar, end)
-    place = 0
-    while place < len(pieces):
-        group = pieces[place : place + group_size(pieces, place)]
+    for group in groups:
         parent = _container(layer, group)
         for piece in group:
             _symbol(parent, score, piece, prefix)
         _beam(measure, group, prefix)
-        place += len(group)
-    _ties(measure, score, pieces, prefix)
+    _ties(measure, score, [piece for group in groups for piece in group], prefix)
     return measure
+
+
+def _grouped(pieces: Sequence[Piece]) -> list[Sequence[Piece]]:
+    """The bar's symbols as they stand together in tuplets and under beams."""
+    groups: list[Sequence[Piece]] = []
+    place = 0
+    while place < len(pieces):
+        groups.append(pieces[place : place + group_size(pieces, place)])
+        place += len(groups[-1])
+    return groups
+
+
+def _cut_up(groups: Sequence[Sequence[Piece]], cuts: Collection[int]) -> list[list[Sequence[Piece]]]:
+    """`groups` in parts, a new one before each group that begins with a theme note of `cuts`."""
+    found: list[list[Sequence[Piece]]] = [[]]
+    for group in groups:
+        if group[0].theme in cuts and group[0].part == 0 and found[-1]:
+            found.append([])
+        found[-1].append(group)
+    return found
 
 
 def _heading(measure: ET.Element, score: Score) -> None:

@@ -7,6 +7,7 @@ import threading
 import time
 from collections import Counter
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -21,6 +22,7 @@ from analysis.engraving import EngravingError, describe, svg
 from analysis.families import from_short_notes, single_then_full
 from analysis.mei import MEI_NAMESPACE, XML_ID, mei
 from analysis.score import Score, ScoreError, parse_abc
+from tests.analysis.every_drill import every_drill
 
 DATA = Path(__file__).parent.parent / "data"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -129,11 +131,43 @@ def test_every_movement_is_a_group_with_its_notes() -> None:
         assert len(of_class(group, "movement-ground")) == 1
 
 
-@pytest.mark.parametrize(("width", "most"), [(340, 2), (760, 4), (1200, 4)])
+@pytest.mark.parametrize(("width", "most"), [(340, 1), (760, 2), (900, 4), (1200, 4)])
 def test_at_most_four_bars_to_a_line_and_fewer_on_a_phone(width: int, most: int) -> None:
     root = picture(drill(), width_px=width)
     assert max(len(of_class(system, "measure")) for system in of_class(root, "system")) == most
     assert [label.text for label in of_class(root, "bar-number")] == [str(bar) for bar in range(1, 9)]
+
+
+@pytest.mark.parametrize("width", [320, 390, 960])
+def test_a_notehead_is_3_mm_wide_in_every_drill(width: int) -> None:
+    """A CSS pixel is 1/96 inch. A black head is 314 units of its font wide, and drawn at 0.72 of them."""
+    for name, score in list(every_drill().items())[:: 1 if width == 320 else 4]:
+        root = picture(score, width_px=width)
+        unit_mm = width / numbers(root.get("viewBox", ""))[2] * 25.4 / 96
+        note = next(note for note in of_class(root, "note") if note.get("data-theme"))
+        scale = numbers(next(note.iter(f"{SVG}use")).get("transform", ""))[2]
+        assert scale == 0.72
+        assert 314 * scale * unit_mm >= 3.0, name
+        assert max(len(of_class(system, "measure")) for system in of_class(root, "system")) <= 4
+        for system in of_class(root, "system"):
+            heads = sorted(head_x(note) for note in of_class(system, "note"))
+            apart = min((after - before for before, after in pairwise(heads)), default=1000)
+            assert apart > 0.7 * 314 * scale, name  # a gracenote's head is 0.7 as wide as others
+        rightmost = max(head_x(note) for note in of_class(root, "note")) + 314 * scale
+        staff = max(numbers(path.get("d", ""))[2] for path in root.iter(f"{SVG}path") if "L" in path.get("d", ""))
+        assert rightmost < staff, name
+
+
+def test_the_mark_of_a_beat_touches_no_note() -> None:
+    for name, score in list(every_drill().items())[::3]:
+        root = picture(score)
+        for system in of_class(root, "system"):
+            tip = max(float(numbers(mark.get("d", ""))[1]) + 112 for mark in of_class(system, "beat-mark"))
+            heads = (next(note.iter(f"{SVG}use")).get("transform", "") for note in of_class(system, "note"))
+            tops = [numbers(place)[1] - 90 for place in heads]
+            flags = (next(flag.iter(f"{SVG}use")).get("transform", "") for flag in of_class(system, "flag"))
+            tops += [numbers(place)[1] - 190 * numbers(place)[2] for place in flags]
+            assert tip < min(tops), name
 
 
 def test_lines_are_even_and_a_pickup_stands_with_the_first() -> None:
