@@ -2,6 +2,7 @@
 // to where a sound begins or ends, since that is what is measured.
 
 const SNAP_PX = 9;
+const DOUBLE_MS = 250;
 const PARTS = [2, 3, 4, 6, 8, 12, 16, 24, 32];
 
 /** The place of `seconds` in beats from the first beat, carried on beyond both ends; null without a beat. */
@@ -24,6 +25,7 @@ export function startRuler(root, chart, { beats, edges }) {
   const band = root.querySelector("#ruler-band");
   const words = root.querySelector("#ruler-words");
   let points = [];
+  let marked = 0;
 
   const on = () => button.getAttribute("aria-pressed") === "true";
 
@@ -33,7 +35,7 @@ export function startRuler(root, chart, { beats, edges }) {
     let away = reach;
     for (const edge of edges) {
       const distance = Math.abs(edge - seconds);
-      if (distance < away) {
+      if (distance < away && edge !== points.at(-1)) {
         best = edge;
         away = distance;
       }
@@ -64,6 +66,9 @@ export function startRuler(root, chart, { beats, edges }) {
   }
 
   function mark(seconds) {
+    // Some browsers send one tap twice.
+    if (performance.now() - marked < DOUBLE_MS) return;
+    marked = performance.now();
     points = points.length === 1 ? [points[0], snapped(seconds)] : [snapped(seconds)];
     draw();
     tell();

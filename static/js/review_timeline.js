@@ -8,6 +8,7 @@ import { startPitch } from "./review_timeline_pitch.js";
 const CLOSEST_S = 0.25;
 const DOUBLE_MS = 350;
 const CLOSEST_ZOOM_S = 0.03;
+const LENGTHS_FROM = 150; // pixels a second
 const LANES = ["low G", "low A", "B", "C", "D", "E", "F", "high G", "high A"];
 
 export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
@@ -43,8 +44,9 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     const [from, to] = range();
     const changed = [];
     for (const trace of worded) {
-      // Far out nothing has room, and there may be a thousand of them.
-      const near = trace === played || trace.x.length * 12 < (x._length * duration) / (to - from);
+      // Lengths are for close zoom; far out they would stand beside some marks and not beside others.
+      const closeUp = trace.meta.part.endsWith("-mark");
+      const near = x._length / (to - from) > (closeUp ? LENGTHS_FROM : 0);
       const text = near ? fitting(trace.meta.words, trace.x.map((seconds) => x.l2p(seconds))) : trace.x.map(() => "");
       if (text.every((word, number) => word === trace.text[number])) continue;
       trace.text = text;
@@ -85,11 +87,11 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   const sounds = figure.data.filter((trace) => trace.type === "bar");
   const edges = sounds.flatMap((trace) => trace.base.flatMap((start, number) => [start, start + trace.x[number]]));
   const ruler = startRuler(root, chart, { beats: data.beats_s, edges });
-  const pitched = figure.data.find((trace) => trace.meta?.part === "pitch");
+  const pitched = figure.data.filter((trace) => trace.meta?.part.startsWith("pitch"));
   const pitch = startPitch(root, root.dataset.pitch, {
     draw(x, y) {
-      Object.assign(pitched, { x, y });
-      Plotly.restyle(place, { x: [x], y: [y] }, [figure.data.indexOf(pitched)]);
+      for (const trace of pitched) Object.assign(trace, { x, y });
+      Plotly.restyle(place, { x: [x, x], y: [y, y] }, pitched.map((trace) => figure.data.indexOf(trace)));
     },
     range,
     duration,

@@ -52,7 +52,8 @@ export function paint(figure, chosen) {
       trace.textfont = { color: c.ink, size: 12 };
     }
     if (part === "bars" || part === "beat-names") trace.textfont = { color: c.muted, size: 12 };
-    if (part === "pitch") trace.line = { color: c.ink, width: 1.5 };
+    if (part === "pitch") trace.line = { color: c.ink, width: 2 };
+    if (part === "pitch-ground") trace.line = { color: c.sheet, width: 7 };
     if (part === "movements") {
       const { color, size, edge } = movementMarker(trace, chosen);
       trace.textfont = { color, size: 12 };

@@ -1,7 +1,7 @@
 // The pitch of what is on the screen, drawn into the lanes of the notes when somebody asks for it.
 
 const LONGEST_S = 12;
-const HALF_LANE_CENTS = 60;
+const HALF_LANE_CENTS = 30;
 const WAIT_MS = 250;
 
 /** `draw(x, y)` shows a line; `range()` is what is on the screen, in seconds; `lanes` are the notes, low to high. */
@@ -30,8 +30,8 @@ export function startPitch(root, address, { draw, range, duration, lanes }) {
       const { times_s: x, cents, notes } = await answer.json();
       if (mine !== asked || !on()) return;
       shown = [from, to];
-      words.textContent = `The line inside a note is its pitch: the edges of its lane are ${HALF_LANE_CENTS} cents off.`;
-      draw(x, cents.map((value, number) => (value === null ? null : lanes.indexOf(notes[number]) + (0.5 * value) / HALF_LANE_CENTS)));
+      words.textContent = `The line in a note’s lane is its pitch; the lane’s edges are ${HALF_LANE_CENTS} cents off.`;
+      draw(x, cents.map((value, number) => (value === null ? null : lanes.indexOf(notes[number]) + (0.5 * Math.max(-HALF_LANE_CENTS, Math.min(HALF_LANE_CENTS, value))) / HALF_LANE_CENTS)));
     } catch {
       if (mine === asked) words.textContent = "The pitch could not be had. Check the connection and try again.";
     }

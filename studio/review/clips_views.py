@@ -26,7 +26,8 @@ from studio.takes.models import Take
 _KEEP_PITCH_S = 3 * 24 * 3600
 
 
-def _ready_or_404(user: User, pk: uuid.UUID) -> Take:
+def analysed_or_404(user: User, pk: uuid.UUID) -> Take:
+    """An analysed take that `user` may see, with its sound. Raises Http404 otherwise."""
     found = take_or_404(user, pk)
     if found.state != Take.State.READY or not found.report or not found.audio:
         raise Http404("nothing to be heard yet")
@@ -70,7 +71,7 @@ def _refused(error: ClipError) -> HttpResponse:
 @require_safe
 def clip(request: PersonRequest, pk: uuid.UUID) -> HttpResponseBase:
     """A stretch of the take, or one movement with a little before and after, `slower` times slower, its pitch kept."""
-    found = _ready_or_404(request.user, pk)
+    found = analysed_or_404(request.user, pk)
     try:
         name = clips.own_clip(found, _span(request, found), _slower(request))
     except ClipError as error:
@@ -84,7 +85,7 @@ def clip(request: PersonRequest, pk: uuid.UUID) -> HttpResponseBase:
 @require_safe
 def model_clip(request: PersonRequest, pk: uuid.UUID, index: int) -> HttpResponseBase:
     """The same movement played clean, at the take's tempo and pitch."""
-    found = _ready_or_404(request.user, pk)
+    found = analysed_or_404(request.user, pk)
     try:
         name = clips.model_clip(found, index, _slower(request))
     except ClipError as error:
@@ -97,7 +98,7 @@ def model_clip(request: PersonRequest, pk: uuid.UUID, index: int) -> HttpRespons
 @cache_control(private=True, no_cache=True)
 def sounds(request: PersonRequest, pk: uuid.UUID, index: int) -> JsonResponse:
     """Which sounds there are of a movement: its own, a model, and the last clean one that the learner played."""
-    found = _ready_or_404(request.user, pk)
+    found = analysed_or_404(request.user, pk)
     try:
         entry = clips.movement_of(found, index)
         span = clips.span_of(found, index) if entry["start_s"] is not None else None
@@ -133,7 +134,7 @@ def _clean(take: Take, entry: Any) -> dict[str, str] | None:
 @cache_control(private=True, no_cache=True)
 def loudness(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
     """What the whole take's sound is to be multiplied by, so that it is as loud as its clips and as other takes."""
-    found = _ready_or_404(request.user, pk)
+    found = analysed_or_404(request.user, pk)
     try:
         return JsonResponse({"gain": round(clips.loudness_gain(found), 3)})
     except FileNotFoundError:
@@ -146,7 +147,7 @@ def loudness(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
 @cache_control(private=True, no_cache=True)
 def pitch(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     """How the pitch moves between `start` and `end`: times, hertz, and cents from each note's own place."""
-    found = _ready_or_404(request.user, pk)
+    found = analysed_or_404(request.user, pk)
     try:
         start = _number(request.GET.get("start", ""), "start")
         span = clips.checked(found, start, _number(request.GET.get("end", ""), "end"))

@@ -41,7 +41,7 @@ def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
         *[trace for role in _ROLE_NAMES for trace in _sounds(go, report["notes"], role)],
         _bars(go, bars),
         _beat_names(go, report, bars),
-        _pitch(go),
+        *[_pitch(go, part) for part in ("pitch-ground", "pitch")],
         _movements(go, report["movements"]),
         _stretches(go, notes),
         _pinned(go, report, notes),
@@ -161,11 +161,9 @@ def _beat_names(go: Any, report: Report, bars: Sequence[tuple[int, float]]) -> A
     )
 
 
-def _pitch(go: Any) -> Any:
+def _pitch(go: Any, part: str) -> Any:
     """Empty: the page fills it with the pitch of what is on the screen when somebody asks for it."""
-    return go.Scatter(
-        x=[], y=[], mode="lines", connectgaps=False, hoverinfo="skip", name="pitch", meta={"part": "pitch"}
-    )
+    return go.Scatter(x=[], y=[], mode="lines", connectgaps=False, hoverinfo="skip", name=part, meta={"part": part})
 
 
 def _movements(go: Any, movements: Sequence[MovementReport]) -> Any:

@@ -123,3 +123,17 @@ class Ruling(models.Model):
 
     def __str__(self) -> str:
         return f"{self.get_about_display()} of movement {self.index}"
+
+
+class BeatChange(models.Model):
+    """A tutor's beat for a whole take: another source, or the grid moved. `heard_report` is as it was analysed."""
+
+    take = models.OneToOneField(Take, on_delete=models.CASCADE, related_name="beat_change")
+    source = models.CharField(max_length=10)
+    shift_ms = models.FloatField(default=0.0)
+    heard_report = models.JSONField()
+    by = models.ForeignKey(User, on_delete=models.SET_NULL, null=True, related_name="+")
+    made_at = models.DateTimeField(auto_now=True)
+
+    def __str__(self) -> str:
+        return f"{self.source}, {self.shift_ms:+.0f} ms"

@@ -89,9 +89,12 @@ def store_report(take: Take, report: Report, *, audio: str = "") -> bool:
     the storage name of the transcode. The report is judged by the tolerances of this very moment, since they may have
     changed while the analysis ran.
     """
+    from studio.takes.beats import on_the_tutors_beat  # builds on what is here
+
     with transaction.atomic():
         # The lock keeps a re-judgement from passing between our reading of the tolerances and our writing.
         studio = Studio.objects.select_for_update().get(people=take.learner_id)
+        report = on_the_tutors_beat(take, report)
         judged = ruled(report, words_of(Ruling.objects.filter(take=take)), studio_tolerances(studio))
         now = timezone.now()
         held = Take.objects.filter(pk=take.pk, claim=take.claim).update(
@@ -148,6 +151,27 @@ def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
             take.movement_count = judged["summary"]["movements"]
             take.clean_count = judged["summary"]["clean"]
             batch.append(take)
+    _write(batch)
+    return len(batch)
+
+
+def measure_anew(take: Take, report: Report) -> Report:
+    """Store other measures for a ready take, judged, with all that a tutor said of it; the report as it is stored then.
+
+    Raises ValueError, with nothing written, when the studio's tolerances are not usable.
+    """
+    with transaction.atomic():
+        studio = Studio.objects.select_for_update().get(people=take.learner_id)
+        judged = ruled(report, words_of(Ruling.objects.filter(take=take)), studio_tolerances(studio))
+        take.report = judged
+        take.movement_count = judged["summary"]["movements"]
+        take.clean_count = judged["summary"]["clean"]
+        _write([take])
+    return judged
+
+
+def _write(batch: list[Take]) -> None:
+    """Reports, counts and the movements' rows of takes that were judged anew."""
     if batch:
         Take.objects.bulk_update(batch, ["report", "movement_count", "clean_count"])
         rows = [row for take in batch for row in movement_rows(take, cast(Report, take.report))]
@@ -158,4 +182,3 @@ def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
             unique_fields=["take", "index"],
             update_fields=["kind", "form", "on", "beat_offset_ms", "flags", "own_flags", "clean", "confidence"],
         )
-    return len(batch)
