@@ -13,8 +13,9 @@ from analysis.movements import KINDS
 from analysis.report import Flag, MovementReport, Report
 from analysis.score import ScoreError, parse_abc
 from studio.people.models import Studio, User
-from studio.review import overruling, services, timeline, wording
+from studio.review import beat, overruling, services, timeline, wording
 from studio.review.services import NoteData
+from studio.takes.beats import change_of
 from studio.takes.models import Take
 from studio.takes.reports import studio_tolerances
 
@@ -150,7 +151,7 @@ def summary(take: Take) -> dict[str, Any]:
         "clean": report["summary"]["clean"],
         "movements": report["summary"]["movements"],
         "words": wording.summary_words(report),
-        "beat": wording.beat_words(report["beat"]["source"]),
+        "beat": beat.words(take, change_of(take)),
         "tempo": None if tempo is None else round(tempo),
         "by_approach": rows,
         **_compared(report),
@@ -212,6 +213,7 @@ def addresses(take: Take, reader: User) -> dict[str, Any]:
     if _can_be_drawn(take.abc):
         found["music_url"] = reverse("review:music", args=[take.pk])
     if reader.is_tutor:
+        found["beat"] = beat.choices(take, change_of(take))
         found["record_url"] = reverse("review:record", args=[take.pk])
         found["phrases_url"] = reverse("review:phrases")
         found["ruling_url"] = reverse("review:ruling", args=[take.pk, 0])

@@ -110,6 +110,7 @@ REVIEW_ROWS: Final = (
     Row("review:take", BOTH, args=("take",)),
     Row("review:music", BOTH, args=("take",)),
     Row("review:timeline", BOTH, args=("take",)),
+    Row("review:beat", OWN_TUTOR_DOES, "post", args=("take",), data={"source": "heard", "shift_ms": "20"}),
     Row("review:clip", BOTH, args=("take",), query="?start=0.1&end=0.9"),
     Row("review:model-clip", BOTH, args=("take", "movement")),
     Row("review:sounds", BOTH, args=("take", "movement")),
