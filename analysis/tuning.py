@@ -50,6 +50,9 @@ _TABLE_SPREAD_CENTS: Final = 28.0
 _CORE_RUN: Final = 6
 _LEAST_CORE: Final = 8
 _AROUND: Final = 16
+#: A frame is told to be one of two notes by its likeness to what they look like from here on, if these differ so much.
+_RESEMBLES: Final = 0.8
+_TELLS_APART: Final = 0.03
 
 Kind = Literal["practice chanter", "pipes"]
 
@@ -361,8 +364,9 @@ def settle_octaves(labels: NDArray[np.int8], samples: Floats) -> NDArray[np.int8
             if not (known & upper).any() or not (known & ~upper).any():
                 break
             like = [_likeness(shape, known & ~upper), _likeness(shape, known & upper)]
-            upper = like[1] > like[0]
-            known = np.ones(either.size, dtype=bool)
+            # What resembles neither, as under a click, tells nothing and stays what it was.
+            known = (np.maximum(*like) > _RESEMBLES) & (np.abs(like[1] - like[0]) > _TELLS_APART)
+            upper = np.where(known, like[1] > like[0], labels[either] == high)
         settled[either] = np.where(upper, high, low)
     return settled
 
