@@ -51,7 +51,7 @@ _CORE_RUN: Final = 6
 _LEAST_CORE: Final = 8
 _AROUND: Final = 16
 #: A frame is told to be one of two notes by its likeness to what they look like from here on, if these differ so much.
-_RESEMBLES: Final = 0.8
+_RESEMBLES: Final = 0.7
 _TELLS_APART: Final = 0.03
 
 Kind = Literal["practice chanter", "pipes"]
