@@ -18,11 +18,11 @@ from studio.review.services import NoteError, RecordingData, Target, checked, pl
 from studio.takes.access import visible_takes
 from studio.takes.models import Take
 from studio.takes.services import UploadError, create_take, forget_take
+from studio.takes.uploads import MAX_ANSWER_BYTES
 
 #: A little over what the page records, for codecs that round up.
 LONGEST_S: Final = 180.0
 _ROOM_S: Final = 3.0
-MOST_BYTES: Final = 60 * 1024 * 1024
 TOO_LONG: Final = "An answer lasts up to 3 minutes; send a shorter recording."
 TOO_BIG: Final = "This file is larger than 60 MB; an answer lasts up to 3 minutes, as m4a or mp3 it is far smaller."
 
@@ -42,7 +42,7 @@ def record(
     `whole`: the author plays the whole exercise of `take`, so that it is read against the same music; else it is heard
     as free playing.
     """
-    if upload.size > MOST_BYTES:
+    if upload.size > MAX_ANSWER_BYTES:
         raise NoteError(TOO_BIG)
     note = placed(take, author, target)
     note.text = checked(text, may_be_empty=True)

@@ -80,7 +80,8 @@ def of(note: PinnedNote) -> Beside | None:
     match = _same(movement, answer, whole=bool(recording.abc)) if movement else None
     spans = [_span(own, movement, (note.start_s, note.end_s)), _span(answer, match, _from_first_sound(answer))]
     length = max(end - start for start, end in spans)
-    lanes = _lanes([(own, spans[0]), (answer, spans[1])])
+    shown = [(start, start + length) for start, _ in spans]
+    lanes = _lanes([(own, shown[0]), (answer, shown[1])])
     return Beside(
         learner=_panel(str(note.take.learner), own, movement, spans[0][0], length, lanes),
         tutor=_panel(str(note.author), answer, match, spans[1][0], length, lanes),

@@ -6,6 +6,7 @@ summary. What the analysis itself said is kept inside, movement by movement.
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, cast
 
@@ -18,7 +19,7 @@ from analysis.movements import Form, Kind
 from analysis.report import Flag, Report
 from studio.people.models import Studio
 from studio.takes.models import Movement, Ruling, Take
-from studio.takes.rulings import Name, Word, ruled
+from studio.takes.rulings import Name, Word, is_ruled, ruled
 
 if TYPE_CHECKING:
     from analysis.api import Options
@@ -135,17 +136,18 @@ def rejudge(studio: Studio) -> int:
 def rejudge_take(take: Take) -> Report:
     """Judge one stored report anew, with all that a tutor said of it by now; the report as it is stored then."""
     with transaction.atomic():
-        # The same lock as above, so that neither writes over the other.
-        studio = Studio.objects.select_for_update().get(people=take.learner_id)
-        _rejudge(Take.objects.filter(pk=take.pk), studio_tolerances(studio))
-    take.refresh_from_db(fields=["report", "movement_count", "clean_count"])
-    return cast(Report, take.report)
+        # The same lock as above, before the report is read, so that neither writes over the other.
+        Studio.objects.select_for_update().get(people=take.learner_id)
+        take.refresh_from_db(fields=["report"])
+        return measure_anew(take, cast(Report, take.report))
 
 
 def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
     batch: list[Take] = []
-    for take in takes.only("pk", "report", "movement_count", "clean_count").prefetch_related("rulings"):
-        judged = ruled(cast(Report, take.report), words_of(take.rulings.all()), limits)
+    found = list(takes.only("pk", "report", "movement_count", "clean_count"))
+    said = _said([take for take in found if is_ruled(cast(Report, take.report))])
+    for take in found:
+        judged = ruled(cast(Report, take.report), words_of(said.get(take.pk, [])), limits)
         if judged != take.report:
             take.report = judged
             take.movement_count = judged["summary"]["movements"]
@@ -153,6 +155,14 @@ def _rejudge(takes: QuerySet[Take], limits: Tolerances) -> int:
             batch.append(take)
     _write(batch)
     return len(batch)
+
+
+def _said(takes: list[Take]) -> dict[uuid.UUID, list[Ruling]]:
+    """What a tutor said, by the takes' keys; most takes are spoken about by nobody."""
+    found: dict[uuid.UUID, list[Ruling]] = {}
+    for ruling in Ruling.objects.filter(take__in=takes) if takes else ():
+        found.setdefault(ruling.take_id, []).append(ruling)
+    return found
 
 
 def measure_anew(take: Take, report: Report) -> Report:

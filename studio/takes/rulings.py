@@ -39,9 +39,14 @@ class Word:
     heard: bool = False
 
 
+def is_ruled(report: Report) -> bool:
+    """Whether a tutor spoke about any movement of it."""
+    return any("overruled" in movement for movement in report["movements"])
+
+
 def plain(report: Report) -> Report:
     """The report as the analysis alone gave it; flags and summary may still have to be judged."""
-    if not any("overruled" in movement for movement in report["movements"]):
+    if not is_ruled(report):
         return report
     bare = report.copy()
     bare["movements"] = [_plain_movement(movement) for movement in report["movements"]]

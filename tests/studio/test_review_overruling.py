@@ -14,6 +14,7 @@ from analysis.report import FLAGS
 from analysis.schema import validate
 from studio.review import overruling
 from studio.review.overruling import Ruled, RulingError
+from studio.review.wording import FLAG_WORDS, movement_name
 from studio.takes.models import Movement, Ruling
 from studio.takes.reports import rejudge
 from studio.takes.rulings import Name, Word, plain, ruled
@@ -189,3 +190,122 @@ def test_agreement_counts_what_stands_was_struck_and_was_added(
     assert {name: entry.said for name, entry in found.items()} == said
     assert (found[flag].struck, found[flag].agreed) == (1, said[flag] - 1)
     assert (found["uneven"].added, found["uneven"].of) == (1, said["uneven"] + 1)
+
+
+# On the pages
+
+
+def post(client, take, index, data, method="post"):
+    address = reverse("review:ruling", args=[take.pk, index])
+    return getattr(client, method)(address, data=json.dumps(data), content_type="application/json")
+
+
+@pytest.mark.django_db
+def test_the_page_shows_both_views_to_both(client_for, tutor, learner, ready_take):
+    move = faulty(ready_take.report)
+    word = FLAG_WORDS[move["flags"][0]]
+    told = post(client_for(tutor), ready_take, move["index"], {"flags": {move["flags"][0]: False}}).json()
+    assert told["movement"]["struck"] == [{"code": move["flags"][0], "word": word}]
+    assert told["clean"] == ready_take.clean_count + 1
+    assert f"<s>{word}</s>" in told["row"]
+    for who in (tutor, learner):
+        page = client_for(who).get(reverse("review:take", args=[ready_take.pk])).content.decode()
+        assert f"<s>{word}</s>" in page
+        assert f"The analysis said “{word}”; by the tutor’s word it is not." in page
+        assert f"{told['clean']} of 15" in page
+
+
+@pytest.mark.django_db
+def test_an_added_fault_is_told_as_the_tutors(client_for, tutor, ready_take):
+    move = clean(ready_take.report)
+    told = post(client_for(tutor), ready_take, move["index"], {"flags": {"uneven": True}}).json()["movement"]
+    assert (told["verdict"], told["added"]) == ("fault", ["uneven"])
+    assert "Clean." not in told["sentences"]
+    assert not any("Uneven" in sentence for sentence in told["sentences"])
+    assert "The analysis did not say “uneven”; the tutor did." in told["said"]
+
+
+@pytest.mark.django_db
+def test_name_and_beat_are_corrected_and_taken_back(client_for, tutor, ready_take):
+    isla = client_for(tutor)
+    move = clean(ready_take.report)
+    sent = {"name": ["strike", "", "low A"], "beat_s": move["beat_s"] - 0.2}
+    told = post(isla, ready_take, move["index"], sent).json()["movement"]
+    assert told["name"].startswith("strike on low A")
+    assert told["flags"] == [{"code": "late", "word": "late"}]
+    assert any("moved its beat by 200 ms earlier" in sentence for sentence in told["said"])
+    back = post(isla, ready_take, move["index"], {}, "delete").json()["movement"]
+    assert (back["ruled"], back["name"], back["verdict"]) == (False, movement_name(move), "clean")
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    "data",
+    [
+        {},
+        {"flags": "late"},
+        {"flags": {"late": "no"}},
+        {"name": "grip"},
+        {"name": ["grip", ""]},
+        {"beat_s": "soon"},
+        [],
+    ],
+)
+def test_unusable_rulings_are_refused(client_for, tutor, ready_take, data):
+    answer = post(client_for(tutor), ready_take, 0, data)
+    assert answer.status_code == 400
+    assert answer.json()["error"].endswith(".")
+    assert not Ruling.objects.exists()
+
+
+@pytest.mark.django_db
+def test_a_movement_that_is_not_there_is_refused(client_for, tutor, ready_take):
+    assert post(client_for(tutor), ready_take, 99, {"heard": True}).status_code == 400
+
+
+@pytest.mark.django_db
+def test_a_ruling_takes_few_queries_whatever_the_size(client_for, tutor, ready_take, django_assert_max_num_queries):
+    report = copy.deepcopy(ready_take.report)
+    report["movements"] = [{**report["movements"][n % 15], "index": n} for n in range(400)]
+    ready_take.report = report
+    ready_take.save()
+    isla = client_for(tutor)
+    post(isla, ready_take, 3, {"heard": True})
+    with django_assert_max_num_queries(30):  # savepoints, and 400 rows in as many pieces as the database takes them
+        post(isla, ready_take, 4, {"flags": {"late": True}})
+
+
+@pytest.mark.django_db
+def test_agreement_page_and_csv(client_for, tutor, learner, ready_take, django_assert_max_num_queries):
+    isla = client_for(tutor)
+    empty = isla.get(reverse("review:agreement")).content.decode()
+    assert "Nothing yet" in empty
+    learner.display_name = "=Rory"
+    learner.save()
+    isla.get(reverse("review:take", args=[ready_take.pk]))  # heard by this
+    move = faulty(ready_take.report)
+    post(isla, ready_take, move["index"], {"flags": {move["flags"][0]: False, "uneven": True}})
+    with django_assert_max_num_queries(12):
+        page = isla.get(reverse("review:agreement")).content.decode()
+    assert "0 of 1" in page  # uneven: the tutor's alone
+    answer = isla.get(reverse("review:measures"))
+    assert answer["Content-Type"].startswith("text/csv")
+    text = b"".join(answer.streaming_content).decode("utf-8-sig")
+    rows = list(csv.DictReader(io.StringIO(text)))
+    assert len(rows) == 15
+    row = rows[move["index"]]
+    assert row["learner"] == "'=Rory"  # no formula to a spreadsheet
+    assert (row["struck"], row["added"], row["flags"]) == (move["flags"][0], "uneven", "uneven")
+    assert row["analysis_flags"] == "; ".join(move["flags"])
+    assert float(row["beat_offset_ms"]) == move["beat_offset_ms"]
+    assert row["gracenotes_ms"].startswith(f"{move['gracenotes'][0]['note']} ")
+    negative = next(m for m in ready_take.report["movements"] if (m["beat_offset_ms"] or 0) < 0)
+    assert float(rows[negative["index"]]["beat_offset_ms"]) == negative["beat_offset_ms"]  # a number stays one
+
+
+@pytest.mark.django_db
+def test_other_studios_count_for_nobody_else(tutor, stranger_tutor, ready_take):
+    ready_take.heard_at = timezone.now()
+    ready_take.save()
+    assert all(entry.of == 0 for entry in overruling.agreement(stranger_tutor))
+    assert any(entry.of for entry in overruling.agreement(tutor))
