@@ -168,6 +168,12 @@ async function drawTimeline(acts) {
   }
 }
 
+// An address may end in the number of a movement, as those of the page that compares takes do.
+function chooseByAddress(movements) {
+  const asked = /^#movement-(\d+)$/.exec(location.hash);
+  if (asked && movements.some((movement) => movement.index === Number(asked[1]))) selection.choose(Number(asked[1]), "address");
+}
+
 // While it plays, list and music mark the movement that is heard.
 function follow(movements, player) {
   const places = [{ box: list, find: (movement) => rows.find((row) => indexOf(row) === movement.index) }];
@@ -191,6 +197,7 @@ async function start() {
   startKeys(player, () => timeline);
   timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   timeline?.pinned(notes.all());
+  chooseByAddress(movements);
   root.dataset.ready = "";
 }
 

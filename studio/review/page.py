@@ -14,6 +14,7 @@ from analysis.report import Flag, MovementReport, Report
 from analysis.score import ScoreError, parse_abc
 from studio.people.models import Studio, User
 from studio.review import beat, overruling, services, timeline, wording
+from studio.review.compare import offered
 from studio.review.services import NoteData
 from studio.takes.beats import change_of
 from studio.takes.models import Take
@@ -210,6 +211,8 @@ def addresses(take: Take, reader: User) -> dict[str, Any]:
         "loudness_url": reverse("review:loudness", args=[take.pk]),
         "pitch_url": reverse("review:pitch", args=[take.pk]),
     }
+    if offered(take, reader).exists():
+        found["compare_url"] = reverse("review:compare", args=[take.pk])
     if _can_be_drawn(take.abc):
         found["music_url"] = reverse("review:music", args=[take.pk])
     if reader.is_tutor:

@@ -2,13 +2,22 @@
 
 from django.urls import path
 
-from studio.review import beat_views, clips_views, views, views_annotations, views_notes, views_overruling
+from studio.review import (
+    beat_views,
+    clips_views,
+    compare_views,
+    views,
+    views_annotations,
+    views_notes,
+    views_overruling,
+)
 
 app_name = "review"
 urlpatterns = [
     path("takes/<uuid:pk>/review/", views.take, name="take"),
     path("takes/<uuid:pk>/music.svg", views.music, name="music"),
     path("takes/<uuid:pk>/timeline.json", views.timeline, name="timeline"),
+    path("takes/<uuid:pk>/compare/", compare_views.compare, name="compare"),
     path("takes/<uuid:pk>/beat/", beat_views.beat, name="beat"),
     path("takes/<uuid:pk>/clip", clips_views.clip, name="clip"),
     path("takes/<uuid:pk>/movements/<int:index>/model", clips_views.model_clip, name="model-clip"),

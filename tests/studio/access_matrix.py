@@ -65,6 +65,7 @@ PEOPLE_ROWS: Final = (
     Row("people:bring-back", OWN_TUTOR_DOES, "post", args=("learner",)),
 )
 
+SHEET: Final = "?exercise={exercise}&learner={learner}&starts_on=2026-11-26&paper=a4"
 EXERCISE_ROWS: Final = (
     Row("exercises:list", MEMBERS),
     Row("exercises:new", TUTORS),
@@ -81,6 +82,12 @@ EXERCISE_ROWS: Final = (
     Row("exercises:listen", BOTH, args=("exercise",)),
     Row("exercises:listen-sound", BOTH, args=("exercise",)),
     Row("exercises:abc", BOTH, args=("exercise",)),
+    Row("exercises:musicxml", BOTH, args=("exercise",)),
+    Row("exercises:mei", BOTH, args=("exercise",)),
+    Row("exercises:midi", BOTH, args=("exercise",)),
+    Row("exercises:pdf", BOTH, args=("exercise",)),
+    Row("exercises:sheets", TUTORS),
+    Row("exercises:sheet", (200, 404, 404, 400, LOG_IN), query=SHEET),  # not among the stranger's exercises
     Row("exercises:copy", OWN_TUTOR_DOES, "post", args=("exercise",)),
     Row("exercises:open", OWN_TUTOR_DOES, "post", args=("exercise",)),
     Row("exercises:close", OWN_TUTOR_DOES, "post", args=("exercise",)),
@@ -110,6 +117,7 @@ REVIEW_ROWS: Final = (
     Row("review:take", BOTH, args=("take",)),
     Row("review:music", BOTH, args=("take",)),
     Row("review:timeline", BOTH, args=("take",)),
+    Row("review:compare", BOTH, args=("take",)),
     Row("review:beat", OWN_TUTOR_DOES, "post", args=("take",), data={"source": "heard", "shift_ms": "20"}),
     Row("review:clip", BOTH, args=("take",), query="?start=0.1&end=0.9"),
     Row("review:model-clip", BOTH, args=("take", "movement")),
