@@ -4,7 +4,7 @@ A note is an Annotation. Its bodies are its words (TextualBody) and its recordin
 the take, narrowed by a FragmentSelector to a media fragment ``t=from,to`` in seconds (Media Fragments URI 1.0, section
 4.2.1); a note on several movements has a target for each. An answer has the answered annotation as its target and the
 motivation ``replying``. A spot lasts a second, since a media fragment has no other way to say "here". All annotations
-of a take are the items of one AnnotationPage.
+of a take are an AnnotationCollection with one AnnotationPage, embedded and at an address of its own.
 """
 
 from __future__ import annotations
@@ -28,15 +28,34 @@ Absolute = Callable[[str], str]
 Spans = Mapping[int, tuple[float | None, float | None]]
 
 
-def page_of(take: Take, notes: list[PinnedNote], whole: Absolute) -> dict[str, Any]:
-    """All of `notes`, which are those of `take`, as an AnnotationPage."""
-    spans = spans_of(take)
-    address = whole(reverse("review:annotations", args=[take.pk]))
-    return {
+def collection_of(take: Take, notes: list[PinnedNote], whole: Absolute) -> dict[str, Any]:
+    """All of `notes`, which are those of `take`, as an AnnotationCollection with its only page."""
+    made: dict[str, Any] = {
         "@context": CONTEXT,
-        "id": address,
+        "id": _address(take, whole),
+        "type": "AnnotationCollection",
+        "label": f"Notes on the take of {take.learner}, {take.created_at:%Y-%m-%d %H:%M} UTC",
+        "total": len(notes),
+    }
+    if notes:
+        made["first"] = _page(take, notes, whole)
+    return made
+
+
+def page_of(take: Take, notes: list[PinnedNote], whole: Absolute) -> dict[str, Any]:
+    """The collection's only page, alone."""
+    return {"@context": CONTEXT, **_page(take, notes, whole), "partOf": _address(take, whole)}
+
+
+def _address(take: Take, whole: Absolute) -> str:
+    return whole(reverse("review:annotations", args=[take.pk]))
+
+
+def _page(take: Take, notes: list[PinnedNote], whole: Absolute) -> dict[str, Any]:
+    spans = spans_of(take)
+    return {
+        "id": f"{_address(take, whole)}?page=0",
         "type": "AnnotationPage",
-        "partOf": {"id": f"{address}#all", "type": "AnnotationCollection", "total": len(notes)},
         "startIndex": 0,
         "items": [_annotation(note, take, spans, whole) for note in notes],
     }

@@ -24,10 +24,11 @@ def _answer(data: dict[str, Any]) -> JsonResponse:
 @member_required
 @require_safe
 @cache_control(private=True, no_cache=True)
-def page(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
-    """All annotations of a take, oldest first, as one AnnotationPage."""
+def collection(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
+    """All annotations of a take, oldest first, as a collection; with ``?page=0`` its only page alone."""
     take = noted_or_404(request.user, pk)
-    return _answer(annotations.page_of(take, list(visible_notes(take)), request.build_absolute_uri))
+    made = annotations.page_of if "page" in request.GET else annotations.collection_of
+    return _answer(made(take, list(visible_notes(take)), request.build_absolute_uri))
 
 
 @member_required

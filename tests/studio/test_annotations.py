@@ -112,24 +112,37 @@ SCHEMA = {
 }
 SCHEMA["$defs"]["annotation"]["properties"]["@context"] = {"const": "http://www.w3.org/ns/anno.jsonld"}
 ALONE = {**SCHEMA, "allOf": [{"$ref": "#/$defs/annotation"}, {"required": ["@context"]}]}
-#: 5.2: a page MUST have its context (as the outermost), id, type and items, an ordered list; partOf and startIndex
-#: SHOULD be there. 5.1: a collection's total.
-PAGE = {
-    **SCHEMA,
+CONTEXT = {"const": "http://www.w3.org/ns/anno.jsonld"}
+#: 5.2: a page MUST have an id, a type and items, an ordered list; startIndex SHOULD be there.
+EMBEDDED = {
     "type": "object",
-    "required": ["@context", "id", "type", "items", "partOf", "startIndex"],
+    "required": ["id", "type", "items", "startIndex"],
     "properties": {
-        "@context": {"const": "http://www.w3.org/ns/anno.jsonld"},
         "id": IRI,
         "type": {"const": "AnnotationPage"},
-        "partOf": {
-            "type": "object",
-            "required": ["id", "total"],
-            "properties": {"id": IRI, "total": {"type": "integer", "minimum": 0}},
-        },
+        "partOf": IRI,
         "startIndex": {"const": 0},
         "items": {"type": "array", "items": {"$ref": "#/$defs/annotation"}},
     },
+}
+#: 5.2: a page that is not embedded MUST have the context and say what it is part of.
+PAGE = {**SCHEMA, **EMBEDDED, "allOf": [{"required": ["@context", "partOf"]}, {"properties": {"@context": CONTEXT}}]}
+#: 5.1: a collection MUST have context, id, type, and a first page if there is anything in it; label and total SHOULD be
+#: there.
+COLLECTION = {
+    **SCHEMA,
+    "type": "object",
+    "required": ["@context", "id", "type", "label", "total"],
+    "properties": {
+        "@context": CONTEXT,
+        "id": IRI,
+        "type": {"const": "AnnotationCollection"},
+        "label": {"type": "string"},
+        "total": {"type": "integer", "minimum": 0},
+        "first": EMBEDDED,
+    },
+    "if": {"properties": {"total": {"minimum": 1}}},
+    "then": {"required": ["first"]},
 }
 
 
@@ -165,7 +178,7 @@ def pinned(ready_take, tutor, learner, small_flac, sample_report):
 
 
 def page(client, take):
-    answer = client.get(reverse("review:annotations", args=[take.pk]))
+    answer = client.get(reverse("review:annotations", args=[take.pk]), {"page": "0"})
     assert answer.status_code == 200
     return answer, json.loads(answer.content)
 
@@ -175,14 +188,30 @@ def test_the_page_of_a_take_is_valid(client_for, learner, ready_take, pinned):
     # Web Annotation Protocol, section 4.1: the media type with its profile.
     assert answer["Content-Type"] == 'application/ld+json; profile="http://www.w3.org/ns/anno.jsonld"'
     valid(data, PAGE)
-    assert data["partOf"]["total"] == len(data["items"]) == len(pinned)
+    assert len(data["items"]) == len(pinned)
     assert "private" in answer["Cache-Control"]
 
 
-def test_an_empty_page_is_valid_as_well(client_for, tutor, ready_take):
-    _, data = page(client_for(tutor), ready_take)
+def test_the_collection_of_a_take_is_valid(client_for, learner, ready_take, pinned):
+    client = client_for(learner)
+    address = reverse("review:annotations", args=[ready_take.pk])
+    data = json.loads(client.get(address).content)
+    valid(data, COLLECTION)
+    assert data["total"] == len(data["first"]["items"]) == len(pinned)
+    assert data["id"] == f"http://testserver{address}"
+    alone = json.loads(client.get(data["first"]["id"]).content)
+    assert alone["partOf"] == data["id"]
+    assert alone["items"] == data["first"]["items"]
+
+
+def test_an_empty_one_is_valid_as_well(client_for, tutor, ready_take):
+    client = client_for(tutor)
+    _, data = page(client, ready_take)
     valid(data, PAGE)
     assert data["items"] == []
+    data = json.loads(client.get(reverse("review:annotations", args=[ready_take.pk])).content)
+    valid(data, COLLECTION)
+    assert data["total"] == 0
 
 
 def test_each_annotation_is_found_at_its_own_address_and_valid(client_for, learner, ready_take, pinned):
