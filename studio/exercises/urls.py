@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from studio.exercises import customs, listening, views, views_library, views_writing
+from studio.exercises import customs, exports, listening, sheets_views, views, views_library, views_writing
 
 app_name = "exercises"
 urlpatterns = [
@@ -29,4 +29,10 @@ urlpatterns = [
     path("exercises/<int:pk>/listen/", listening.listen, name="listen"),
     path("exercises/<int:pk>/listen/sound", listening.listen_sound, name="listen-sound"),
     path("exercises/<int:pk>/exercise.abc", views.abc, name="abc"),
+    path("exercises/<int:pk>/exercise.musicxml", exports.musicxml, name="musicxml"),
+    path("exercises/<int:pk>/exercise.mei", exports.mei, name="mei"),
+    path("exercises/<int:pk>/exercise.mid", exports.midi, name="midi"),
+    path("exercises/<int:pk>/exercise.pdf", exports.pdf, name="pdf"),
+    path("exercises/sheets/", sheets_views.choose, name="sheets"),
+    path("exercises/sheets/sheet.pdf", sheets_views.sheet, name="sheet"),
 ]

@@ -149,7 +149,7 @@ def _show_link(request: PersonRequest, learner: User) -> HttpResponse:
     """The page with a fresh link. It is the one time that the token is known, so the page is the answer itself."""
     remade = learner.invitations.exists()
     invitation, token = services.invite(learner, by=request.user)
-    address = _public_address(request, reverse("people:join", args=[token]))
+    address = public_address(request, reverse("people:join", args=[token]))
     context = {
         "learner": learner,
         "joined": services.has_joined(learner),
@@ -162,7 +162,8 @@ def _show_link(request: PersonRequest, learner: User) -> HttpResponse:
     return render(request, "people/invited.html", context)
 
 
-def _public_address(request: HttpRequest, path: str) -> str:
+def public_address(request: HttpRequest, path: str) -> str:
+    """`path` as an address that works from another device: on paper, or in a message."""
     return f"{settings.SITE_URL}{path}" if settings.SITE_URL else request.build_absolute_uri(path)
 
 

@@ -1,0 +1,69 @@
+"""What stands on a sheet: exercises at the tempo that they are set for, with codes that lead to the recorder."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import Final
+
+from django.urls import reverse
+
+from analysis.engraving_pdf import Drawing
+from analysis.score import ScoreError
+from studio.exercises.access import visible_exercises
+from studio.exercises.models import Exercise
+from studio.exercises.rendered import picture
+from studio.exercises.sheets import PICTURE_PX, Entry, Heading, sheet_pdf
+from studio.people.access import PersonRequest, studio_of
+from studio.people.models import User
+from studio.people.views import public_address
+
+#: Papers by the name they have in addresses, and what they are called.
+PAPERS: Final = {"a4": "A4", "letter": "Letter"}
+DEFAULT_PAPER: Final = "a4"
+
+
+class SheetError(ValueError):
+    """The sheet cannot be made. The message is one plain sentence."""
+
+
+def sheet_of(
+    request: PersonRequest, exercises: Sequence[Exercise], *, learner: User | None, starts_on: date, paper: str
+) -> bytes:
+    """The sheet as PDF, for `learner` or with a line for a name. An exercise that the learner does not meet has no code
+    to scan, since it would lead nowhere. Raises SheetError where it cannot be made."""
+    if paper not in PAPERS:
+        raise SheetError(f"There is no paper called {paper[:20]}: choose {' or '.join(PAPERS)}.")
+    met = None if learner is None else set(visible_exercises(learner).values_list("pk", flat=True))
+    entries = [
+        _entry(request, exercise, learner, starts_on, with_code=met is None or exercise.pk in met)
+        for exercise in exercises
+    ]
+    name = "" if learner is None else str(learner)
+    return sheet_pdf(entries, Heading(studio_of(request.user).name, name, starts_on), paper=paper)
+
+
+def _entry(
+    request: PersonRequest, exercise: Exercise, learner: User | None, starts_on: date, *, with_code: bool
+) -> Entry:
+    try:
+        drawn, _ = picture(exercise.abc, width_px=PICTURE_PX, beat_points=exercise.studio.beat_points)
+    except ScoreError as error:
+        raise SheetError(f"“{exercise.title}” cannot be read any more: {error}. Change it first.") from error
+    address = public_address(request, f"{reverse('takes:new')}?exercise={exercise.pk}") if with_code else ""
+    tempo_bpm = _set_tempo(exercise, learner, starts_on)
+    return Entry(exercise.title, tempo_bpm, exercise.instruction, Drawing(drawn), address)
+
+
+def _set_tempo(exercise: Exercise, learner: User | None, starts_on: date) -> int:
+    """The tempo that it is set for in the learner's plan of that week, else its own."""
+    # `settings` are the places of the exercise in plans (studio.week), reached by name: plans build on exercises.
+    places = exercise.settings.filter(plan__learner=learner, plan__starts_on__lte=starts_on)
+    place = places.order_by("-plan__starts_on", "pk").first() if learner else None
+    return int(place.tempo_bpm if place else exercise.tempo_bpm)
+
+
+def exercises_set_for(learner: User) -> list[int]:
+    """The keys of the exercises in the learner's newest plan."""
+    plan = learner.plans.order_by("-starts_on").first()
+    return [] if plan is None else list(plan.exercises.values_list("exercise", flat=True))
