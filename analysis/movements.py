@@ -1,9 +1,10 @@
 """The vocabulary: what each movement sounds like on each note, and where its beat falls.
 
 The vocabulary is data. A :class:`Spelling` gives the sounds written as gracenotes, in order, before the theme note. To
-add a movement, add spellings; nothing else in the package names one. Spellings follow common practice in the trade
-(no published source); those that come from memory are marked ``(mem)``. Where the beat falls differs between teachers,
-so it is a setting (:data:`DEFAULT_BEAT_POINTS` and :data:`BEAT_POINT_CHOICES`).
+add a movement, add spellings; nothing else in the package names one. Spellings follow common practice in the trade;
+tests/analysis/test_outside_published_spellings.py names published ones with their sources, and those that come from
+memory are marked ``(mem)`` here. Where the beat falls differs between teachers, so it is a setting
+(:data:`DEFAULT_BEAT_POINTS` and :data:`BEAT_POINT_CHOICES`).
 """
 
 from __future__ import annotations
@@ -90,7 +91,7 @@ def _vocabulary() -> Iterable[Spelling]:
     yield from _spell("doubling", "thumb", "aGd>G aAd>A aBd>B acd>c ade>d aef>e afg>f", approach="g")
     yield from _spell("doubling", "half", "Gd>G Ad>A Bd>B cd>c de>d ef>e fg>f", approach="ga")
     yield from _spell("throw on D", "light", "Gdc>d", approach="ABcdefga")
-    yield from _spell("throw on D", "light", "dc>d", approach="G")  # (mem)
+    yield from _spell("throw on D", "light", "dc>d", approach="G")
     yield from _spell("throw on D", "heavy", "GdGc>d", approach="ABcdefga")
     yield from _spell("throw on D", "heavy", "dGc>d", approach="G")  # (mem)
     yield from _spell("grip", "", "GdG>ABcdefga", approach="ABcefga")
@@ -98,13 +99,13 @@ def _vocabulary() -> Iterable[Spelling]:
     yield from _spell("grip", "", "dG>ABcdefga", approach="G")  # (mem)
     yield from _spell("taorluath", "", "GdGe>GABcd", approach="ABcefga")
     yield from _spell("taorluath", "", "GBGe>GABcd", approach="d")
-    yield from _spell("taorluath", "", "dGe>GABcd", approach="G")  # (mem)
+    yield from _spell("taorluath", "", "dGe>GABcd", approach="G")
     yield from _spell("birl", "", "AGAG>A", approach="GBcdefga")
     yield from _spell("birl", "", "GAG>A", approach="A")
     yield from _spell("birl", "with-gracenote", "gAGAG>A")
     yield from _spell("tachum", "", "gcd>A gBd>G", themes=(1,))
-    yield from _spell("crunluath", "", "GdGeAfA>e", approach="ABcefga")  # (mem)
-    yield from _spell("crunluath", "", "GBGeAfA>e", approach="d")  # (mem)
+    yield from _spell("crunluath", "", "GdGeAfA>e", approach="ABcefga")
+    yield from _spell("crunluath", "", "GBGeAfA>e", approach="d")
     yield from _spell("crunluath", "", "dGeAfA>e", approach="G")  # (mem)
 
 
