@@ -37,18 +37,20 @@ class SheetForm(forms.Form):
     """Which exercises, for whom, from which day on, on which paper."""
 
     learner = forms.ModelChoiceField(
-        label="For",
+        label="Whose sheet",
         queryset=User.objects.none(),
         required=False,
         empty_label="anybody: with a line to write a name on",
-        help_text="With the tempo of their plan. A code to record is printed for exercises that they have.",
+        help_text="Learners get the tempo of their plan, and a code to scan beside each exercise that they can record.",
         error_messages={"invalid_choice": "This is none of your learners. Choose one of the list."},
     )
     starts_on = forms.DateField(
         label="Week from",
         widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
-        help_text="The first of the seven days to tick.",
-        error_messages={"invalid": "This is not a date. Write one such as 2026-11-26."},
+        error_messages={
+            "required": "Choose the first of the seven days to tick.",
+            "invalid": "This is not a date. Write one such as 2026-11-26.",
+        },
     )
     paper = forms.ChoiceField(label="Paper", choices=list(PAPERS.items()))
     exercise = _Exercises(
