@@ -140,6 +140,13 @@ def test_the_mei_file_has_its_tempo_and_instruction_and_all_notes() -> None:
     assert first["tempo"] == 75.0
 
 
+def test_music21_reads_the_same_notes_from_mei() -> None:
+    for name, score in list(every_drill().items())[::15]:
+        read_back = music21.converter.parseData(mei(score), format="mei").recurse().notes
+        written = [KEYS[note] for theme in score.themes for note in (*theme.gracenotes, theme.note)]
+        assert [note.pitch.midi for note in read_back] == written, name
+
+
 def test_short_theme_notes_of_a_tachum_are_notes_of_their_own() -> None:
     score = single_then_full("tachum", Note.LOW_A, [Note.E], tempo_bpm=60)
     movement = next(movement for movement in score.movements if movement.kind == "tachum")
