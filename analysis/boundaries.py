@@ -27,6 +27,8 @@ _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
 #: The room's echo of the note before hides the beginning of the next: decoding is late by up to this, by its share.
 _HIDDEN_S: Final = 0.03
+#: A first step counts if it explains this share of what the best one does.
+_FIRST_STEP: Final = 0.6
 #: So many boundaries are looked at together, at most.
 _TOGETHER: Final = 24
 
@@ -57,13 +59,24 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
     power = (weight * shape * shape).sum(axis=1)
     gains = np.maximum(covariance, 0.0) * covariance / np.maximum(power, 1e-9)
     gains[total[:, 0] < 3.0] = -np.inf
-    best = int(np.argmax(gains))
+    best = _first_rise(gains)
     if 0 < best < places.size - 1:
         left, mid, right = gains[best - 1 : best + 2]
         bend = left - 2.0 * mid + right
         if np.isfinite(bend) and bend < -1e-9:
             return float(places[best] + np.clip(0.5 * (left - right) / bend, -1.0, 1.0) * step)
     return float(places[best])
+
+
+def _first_rise(gains: NDArray[np.float64]) -> int:
+    """The first peak of `gains` (places,) that is nearly as good as the best place.
+
+    In a room a note comes in two steps: at once, by its direct sound, and then as what rings on of the last one fades.
+    """
+    best = int(np.argmax(gains))
+    inner = gains[1:-1]
+    peaks = 1 + np.flatnonzero((inner >= gains[:-2]) & (inner > gains[2:]) & (inner >= _FIRST_STEP * gains[best]))
+    return min(best, int(peaks[0])) if peaks.size else best
 
 
 @dataclass(frozen=True)

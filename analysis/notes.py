@@ -37,8 +37,8 @@ _FOR_SHORT: Final = 400
 #: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
 _BLIP_S: Final = 0.030
 _BLIP_CONFIDENCE: Final = 0.5
-#: What was heard for nothing is less sure than true noises of its length: this at this length, by the slope less for each
-#: millisecond more (made takes in rooms: 15 of 17 of those heard for nothing, and 2 of 91 true ones).
+#: What was heard for nothing is less sure than true noises of its length: this at this length, by the slope less for
+#: each millisecond more (made takes in rooms: 15 of 17 of those heard for nothing, and 2 of 91 true ones).
 _SLUR_CONFIDENCE: Final = 0.85
 _SLUR_MS: Final = 12.0
 _SLUR_SLOPE: Final = 0.03
