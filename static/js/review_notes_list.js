@@ -61,7 +61,7 @@ export function startList(root, movements, draftKey, acts) {
       if (!movement || movement.start_s === null) continue;
       const label = movement.bar === null ? `${movement.start_s.toFixed(1)} s` : `bar ${movement.bar}, ${Number(movement.beat.toFixed(2))}`;
       const one = button(label, () => acts.hear(note, movement), { key: `place:${note.id}:${index}` });
-      one.setAttribute("aria-label", `Play ${movement.name}, ${label}`);
+      one.setAttribute("aria-label", `${label}: play ${movement.name}`);
       box.append(one);
     }
     if (note.movement_indexes.length > MOST_PLACES) box.append(element("span", { className: "muted small", textContent: `and ${note.movement_indexes.length - MOST_PLACES} more` }));
@@ -131,8 +131,9 @@ export function startList(root, movements, draftKey, acts) {
     item.append(...words(note), ...recorded(note), ...places(note));
     const line = element("div", { className: "note-tools" });
     if (acts.spot(note) !== null) {
-      const play = button(note.movement_indexes.length > 1 ? "Play the first" : "Play this spot", () => acts.hear(note), { extra: "note-play", key: `play:${note.id}` });
-      play.setAttribute("aria-label", `Play this spot: ${where}`);
+      const label = note.movement_indexes.length > 1 ? "Play the first" : "Play this spot";
+      const play = button(label, () => acts.hear(note), { extra: "note-play", key: `play:${note.id}` });
+      play.setAttribute("aria-label", `${label}: ${where}`);
       line.append(play);
     }
     line.append(button("Answer", () => open("answer", note), { key: `answer:${note.id}` }), ...tools(note));

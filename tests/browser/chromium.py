@@ -77,6 +77,12 @@ class Browser:
         return Person(context, address)
 
 
+    def close_all(self) -> None:
+        """Close every window of everybody."""
+        for context in self._browser.contexts:
+            context.close()
+
+
 @contextmanager
 def start_browser(*arguments: str) -> Iterator[Browser]:
     """Chromium, started with ARGUMENTS and these.

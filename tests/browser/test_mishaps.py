@@ -39,6 +39,10 @@ class House:
         person.page.context.add_cookies([session])
         return person
 
+    def close_all(self) -> None:
+        """Close every window."""
+        self._browser.close_all()
+
     def reviewing(self, role: str) -> Person:
         """Somebody at the review of the take, which is ready."""
         person = self.person(role)
