@@ -29,7 +29,7 @@ if TYPE_CHECKING:  # numerical libraries: only where something is played
     from analysis.tone import Instrument
 
 #: Widths that pictures are made for, in CSS pixels; any other is taken down to the next of these.
-WIDTHS: Final = (320, 360, 420, 480, 560, 640, 720, 840, 960, 1120)
+WIDTHS: Final = (260, 280, 300, 320, 340, 360, 420, 480, 560, 640, 720, 840, 960, 1120)
 _USUAL_WIDTH: Final = 960
 _KEEP_S: Final = 30 * 24 * 3600
 _MODELS: Final = "models"

@@ -257,7 +257,7 @@ def test_a_changed_beat_point_or_music_is_drawn_anew(client: Client, exercise: E
     assert client.get(address).headers["ETag"] != second.headers["ETag"]
 
 
-@pytest.mark.parametrize(("asked", "given"), [("0", 320), ("no", 960), ("99999999", 960), ("5000", 1120)])
+@pytest.mark.parametrize(("asked", "given"), [("0", 260), ("no", 960), ("99999999", 960), ("5000", 1120)])
 def test_widths_out_of_reason_are_brought_within_it(client: Client, exercise: Exercise, asked: str, given: int) -> None:
     drawn = client.get(reverse("exercises:music", args=[exercise.pk]), {"width": asked})
     assert ET.fromstring(drawn.content).get("width") == str(given)
