@@ -91,9 +91,9 @@ def uneven_bars(text: str) -> list[str]:
     header, bars = _read_bars(text)
     unit = beat_unit_of(header.meter)
     full = Fraction(*header.meter)
-    written = "/".join(map(str, header.meter))
+    has = f"{header.meter[0]}/{header.meter[1]} has {_beats(full / unit)}"
     return [
-        f"Line {bar.events[0].at[0]}: bar {number} holds {_beats(bar.length / unit)}; {written} has {_beats(full / unit)}."
+        f"Line {bar.events[0].at[0]}: bar {number} holds {_beats(bar.length / unit)}; {has}."
         for number, bar in uneven(bars, full)
     ]
 
@@ -349,9 +349,11 @@ class _Body:
         self._broken, self._broken_at = after, self._at
 
     def _triplet(self, digit: str, rest: str) -> None:
-        if digit != "3" or rest.strip(":0123456789") or rest.rstrip(":") not in ("", ":2", ":2:3"):
+        """``(3`` and what the standard's section 4.13 lets stand after it: ``(3:2:r`` is a triplet of r notes."""
+        _, in_time_of, count, *more = [*rest.split(":"), "", ""] if rest else ["", "", ""]
+        if digit != "3" or in_time_of not in ("", "2") or count in ("0", "00") or len(count) > 2 or any(more):
             raise self._error("only triplets are read; expected (3 and three notes", self._at)
-        self._tuplet = 3
+        self._tuplet = int(count or 3)
 
     def _tie(self) -> None:
         last = self.bars[-1].events[-1] if self.bars[-1].events else None

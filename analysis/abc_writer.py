@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from fractions import Fraction
 
 from analysis.score import Score, ThemeNote, beat_unit_of
@@ -41,13 +42,42 @@ def _number(value: float) -> str:
 
 def _bars(score: Score, units_a_beat: Fraction) -> list[str]:
     """Each bar's words."""
-    return [
-        " ".join(
-            _note(event, units_a_beat) if isinstance(event, ThemeNote) else "z" + _length(event * units_a_beat)
-            for event in bar
-        )
-        for bar in written_bars(score)
-    ]
+    return [" ".join(_words(bar, units_a_beat)) for bar in written_bars(score)]
+
+
+def _words(bar: Sequence[ThemeNote | Fraction], units_a_beat: Fraction) -> Iterator[str]:
+    """Notes and rests; those that make up triplets are written as such, since few programs read thirds of a length."""
+    place = 0
+    while place < len(bar):
+        count = _triplet(bar[place:], units_a_beat)
+        if count:
+            yield "(3" if count == 3 else f"(3:2:{count}"
+        factor = Fraction(3, 2) if count else Fraction(1)
+        for event in bar[place : place + max(1, count)]:
+            yield _word(event, units_a_beat * factor)
+        place += max(1, count)
+
+
+def _triplet(events: Sequence[ThemeNote | Fraction], units_a_beat: Fraction) -> int:
+    """How many of `events`, from the first on, make up a triplet together; 0 for none."""
+    total = Fraction(0)
+    for count, event in enumerate(events, 1):
+        units = (event.duration if isinstance(event, ThemeNote) else event) * units_a_beat
+        if units.denominator % 3 or not _is_binary(units * 3):
+            return 0
+        total += units
+        if _is_binary(total):
+            return count
+    return 0
+
+
+def _is_binary(units: Fraction) -> bool:
+    """Whether halving finds an end."""
+    return units.denominator & (units.denominator - 1) == 0
+
+
+def _word(event: ThemeNote | Fraction, units_a_beat: Fraction) -> str:
+    return _note(event, units_a_beat) if isinstance(event, ThemeNote) else "z" + _length(event * units_a_beat)
 
 
 def _note(theme: ThemeNote, units_a_beat: Fraction) -> str:
