@@ -195,6 +195,7 @@ async function start() {
   startOverruling(root, movements);
   document.addEventListener("movement-ruled", ({ detail }) => timeline?.ruled(detail));
   startKeys(player, () => timeline);
+  root.dataset.usable = ""; // all but the timeline
   timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   timeline?.pinned(notes.all());
   chooseByAddress(movements);

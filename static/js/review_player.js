@@ -56,10 +56,14 @@ export function startPlayer(movements, root) {
 
   function show() {
     const seconds = now();
-    clock.textContent = `${seconds.toFixed(1)} s`;
     clock.dataset.seconds = seconds.toFixed(3);
-    seek.value = seconds;
-    seek.setAttribute("aria-valuetext", `${seconds.toFixed(1)} seconds`);
+    const words = `${seconds.toFixed(1)} s`;
+    // Ten times a second is enough to be read, and what is not touched need not be drawn.
+    if (clock.textContent !== words) {
+      clock.textContent = words;
+      seek.value = seconds;
+      seek.setAttribute("aria-valuetext", `${seconds.toFixed(1)} seconds`);
+    }
     selection.at(seconds, "sound");
   }
 
@@ -163,7 +167,8 @@ export function startPlayer(movements, root) {
   });
   playMovement.addEventListener("click", () => playMovementOf(chosen()));
   loop.addEventListener("click", () => {
-    loop.setAttribute("aria-pressed", String(!looping()));
+    // With nothing to go round it can only be switched off.
+    loop.setAttribute("aria-pressed", String(!looping() && (Boolean(last) || !playMovement.disabled)));
     if (looping() && !clip && !element.paused && span(chosen())) return playMovementOf(chosen());
     again();
   });

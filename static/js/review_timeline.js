@@ -2,25 +2,28 @@
 
 import { startRuler } from "./review_ruler.js";
 import { selection } from "./review_selection.js";
-import { fitting, movementMarker, paint } from "./review_timeline_paint.js";
+import { fitting, paint } from "./review_timeline_paint.js";
 import { startPitch } from "./review_timeline_pitch.js";
 
 const CLOSEST_S = 0.25;
 const DOUBLE_MS = 350;
 const CLOSEST_ZOOM_S = 0.03;
 const LENGTHS_FROM = 150; // pixels a second
+const CLOSEST_LINES_PX = 6;
+const LINES = ["theme", "gracenote", "crossing", "unwritten"];
 const LANES = ["low G", "low A", "B", "C", "D", "E", "F", "high G", "high A"];
 
 export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   const { Plotly } = window;
   const place = root.querySelector("#timeline");
   const playhead = root.querySelector("#playhead");
+  const ring = root.querySelector("#timeline-ring");
   const { figure, movements, duration_s: duration } = data;
   const narrow = window.matchMedia("(max-width: 40rem)");
   figure.layout.height = narrow.matches ? 300 : 360;
   if (narrow.matches) figure.layout.xaxis.range = [0, Math.min(duration, 9)];
   const config = { displayModeBar: false, scrollZoom: true, responsive: true, doubleClick: false, showTips: false };
-  await Plotly.newPlot(place, paint(figure, selection.movement).data, figure.layout, config);
+  await Plotly.newPlot(place, paint(figure).data, figure.layout, config);
   root.querySelector("#timeline-wait").hidden = true;
 
   const played = figure.data.find((trace) => trace.meta?.part === "movements");
@@ -36,7 +39,7 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     playhead.style.transform = `translateX(${offset}px)`;
   }
 
-  const worded = figure.data.filter((trace) => trace.meta?.words);
+  const worded = figure.data.filter((trace) => trace.meta?.said);
 
   // Closer up there is room to say in words what the shapes say: flags, beats, and how long each gracenote is.
   function showWords() {
@@ -44,16 +47,50 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     const [from, to] = range();
     const changed = [];
     for (const trace of worded) {
+      const { part, at, y, said } = trace.meta;
       // Lengths are for close zoom; far out they would stand beside some marks and not beside others.
-      const closeUp = trace.meta.part.endsWith("-mark");
-      const near = x._length / (to - from) > (closeUp ? LENGTHS_FROM : 0);
-      const text = near ? fitting(trace.meta.words, trace.x.map((seconds) => x.l2p(seconds))) : trace.x.map(() => "");
-      if (text.every((word, number) => word === trace.text[number])) continue;
-      trace.text = text;
+      const near = x._length / (to - from) > (part.endsWith("-lengths") ? LENGTHS_FROM : 0);
+      const inside = near ? at.map((_, number) => number).filter((number) => at[number] >= from && at[number] <= to) : [];
+      const fit = fitting(inside.map((number) => said[number]), inside.map((number) => x.l2p(at[number])));
+      const kept = inside.filter((_, number) => fit[number]);
+      const key = kept.join();
+      if (key === (trace.meta.shown ?? "")) continue;
+      trace.meta.shown = key;
+      Object.assign(trace, { x: kept.map((n) => at[n]), y: kept.map((n) => y[n]), text: kept.map((n) => said[n]) });
       changed.push(trace);
     }
+    changed.push(...scaled(x._length / (to - from), from, to));
+    const text = fitting(played.meta.words, played.x.map((seconds) => x.l2p(seconds)));
+    if (text.some((word, number) => word !== played.text[number])) {
+      played.text = text;
+      changed.push(played);
+    }
     if (changed.length === 0) return;
-    Plotly.restyle(place, { text: changed.map((trace) => trace.text) }, changed.map((trace) => figure.data.indexOf(trace)));
+    const all = (key) => changed.map((trace) => trace[key]);
+    Plotly.restyle(place, { x: all("x"), y: all("y"), text: all("text") }, changed.map((trace) => figure.data.indexOf(trace)));
+  }
+
+  // What is drawn by the scale: lines of beats that would stand too close are left out, marks are two pixels wide.
+  function scaled(perSecond, from, to) {
+    const changed = [];
+    for (const trace of figure.data) {
+      const { uprights, middles } = trace.meta ?? {};
+      if (uprights) {
+        const inside = uprights.filter((seconds) => seconds >= from && seconds <= to);
+        const shown = inside.length * CLOSEST_LINES_PX <= perSecond * (to - from) ? inside : [];
+        if (shown.join() === (trace.meta.shown ?? "")) continue;
+        trace.meta.shown = shown.join();
+        trace.x = shown.flatMap((seconds) => [seconds, seconds, null]);
+        trace.y = shown.flatMap(() => [trace.meta.from, trace.meta.to, null]);
+        changed.push(trace);
+      } else if (middles && Math.abs(Math.log2(perSecond / (trace.meta.perSecond ?? 1e-9))) > 0.2) {
+        trace.meta.perSecond = perSecond;
+        const half = 1 / perSecond;
+        trace.x = middles.flatMap((at) => [at - half, at + half, at + half, at - half, at - half, null]);
+        changed.push(trace);
+      }
+    }
+    return changed;
   }
 
   function look(from, to) {
@@ -84,8 +121,8 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     right: () => axis()._offset + axis()._length,
     secondsAcross: (pixels) => ((range()[1] - range()[0]) * pixels) / axis()._length,
   };
-  const sounds = figure.data.filter((trace) => trace.type === "bar");
-  const edges = sounds.flatMap((trace) => trace.base.flatMap((start, number) => [start, start + trace.x[number]]));
+  const sounds = figure.data.filter((trace) => LINES.includes(trace.meta?.part));
+  const edges = sounds.flatMap((trace) => trace.x.filter((seconds) => seconds !== null));
   const ruler = startRuler(root, chart, { beats: data.beats_s, edges });
   const pitched = figure.data.filter((trace) => trace.meta?.part.startsWith("pitch"));
   const pitch = startPitch(root, root.dataset.pitch, {
@@ -109,8 +146,7 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     const part = point.data.meta?.part;
     if (part === "movements") return selection.choose(point.customdata, "timeline");
     if (part === "pinned") return onNote(point.customdata);
-    const seconds = Array.isArray(point.data.base) ? point.data.base[point.pointNumber] : Number(point.x);
-    nearest(seconds);
+    nearest(secondsAt(event.event.clientX));
   });
 
   // A sound belongs to the movement it is part of; a click on it chooses that, and puts the playhead there.
@@ -133,7 +169,7 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
       const seconds = secondsAt(event.clientX);
       if (seconds < 0 || seconds > duration) return;
       if (ruler.on) ruler.mark(seconds);
-      else onSpot(seconds);
+      else nearest(seconds);
     }, 60);
   });
 
@@ -145,7 +181,19 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   place.on("plotly_relayouting", moved);
   function moved() {
     movePlayhead();
+    moveRing();
     ruler.draw();
+  }
+
+  // Round the chosen movement. An element of its own as well: a press is to be answered at once, however long the take.
+  function moveRing() {
+    const number = played.customdata.indexOf(selection.movement);
+    const { _offset: top } = place._fullLayout.yaxis;
+    const inside = number >= 0 && played.x[number] >= range()[0] && played.x[number] <= range()[1];
+    ring.hidden = !inside;
+    if (!inside) return;
+    const y = top + place._fullLayout.yaxis.l2p(played.y[number]);
+    ring.style.transform = `translate(${chart.xOf(played.x[number])}px, ${y}px)`;
   }
   new ResizeObserver(moved).observe(place);
   selection.onTime((seconds, from) => {
@@ -158,14 +206,11 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   });
 
   function repaint() {
-    paint(figure, selection.movement);
+    paint(figure);
     Plotly.react(place, figure.data, { ...figure.layout, xaxis: { ...figure.layout.xaxis, range: range() } }, config);
   }
   selection.onMovement((index) => {
-    // The one trace that changes: drawing a long take anew takes its time.
-    const { size, edge } = movementMarker(played, index);
-    Object.assign(played.marker, { size, line: { ...played.marker.line, color: edge } });
-    Plotly.restyle(place, { "marker.size": [size], "marker.line.color": [edge] }, [figure.data.indexOf(played)]);
+    moveRing();
     const movement = at(index);
     const [start, end] = range();
     if (movement?.start_s != null && (movement.start_s < start || movement.start_s > end)) {
@@ -178,7 +223,7 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   root.querySelector("#zoom-out").addEventListener("click", () => zoom(2));
   root.querySelector("#zoom-all").addEventListener("click", () => look(0, duration));
   root.querySelector("#zoom-movement").addEventListener("click", zoomMovement);
-  movePlayhead();
+  moved();
   showWords();
 
   return {

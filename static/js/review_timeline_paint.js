@@ -22,42 +22,25 @@ export function fitting(words, at) {
   });
 }
 
-/** The marker of the movements, the chosen one larger and with an edge of ink. */
-export function movementMarker(trace, chosen) {
-  const c = colours();
-  const verdict = { clean: c.clean, fault: c.fault, unsure: c.unsure };
-  const colour = trace.meta.verdicts.map((name) => verdict[name]);
-  return {
-    color: colour,
-    size: trace.customdata.map((index) => (index === chosen ? 20 : 12)),
-    edge: trace.customdata.map((index, place) => (index === chosen ? c.ink : colour[place])),
-  };
-}
-
 /** Colours the whole figure as the style sheet says. */
-export function paint(figure, chosen) {
+export function paint(figure) {
   const c = colours();
-  const bar = (colour, edge) => ({ color: colour, line: { color: edge, width: 1 } });
   for (const trace of figure.data) {
     const part = trace.meta?.part ?? "";
     if (part === "beats") trace.line = { color: c.line, width: 1 };
     if (part === "bar-lines") trace.line = { color: c.muted, width: 1.5 };
-    if (part === "theme") trace.marker = bar(c.muted, c.muted);
-    if (part === "gracenote") trace.marker = bar(c.accent, c.accent);
-    if (part === "crossing") trace.marker = bar(c.fault, c.fault);
-    if (part === "unwritten") trace.marker = bar(c.unsure, c.unsure);
-    if (part.endsWith("-mark")) {
-      const colour = { "gracenote-mark": c.accent, "crossing-mark": c.fault, "unwritten-mark": c.unsure }[part];
-      trace.marker = { ...trace.marker, color: colour, line: { ...trace.marker.line, color: colour } };
-      trace.textfont = { color: c.ink, size: 12 };
-    }
+    const sound = { theme: c.muted, gracenote: c.accent, crossing: c.fault, unwritten: c.unsure }[part.replace("-mark", "")];
+    if (sound && trace.fill) trace.fillcolor = sound;
+    else if (sound) trace.marker = { ...trace.marker, color: sound, line: { ...trace.marker.line, color: sound } };
+    if (part.endsWith("-lengths")) trace.textfont = { color: c.ink, size: 12 };
     if (part === "bars" || part === "beat-names") trace.textfont = { color: c.muted, size: 12 };
     if (part === "pitch") trace.line = { color: c.ink, width: 2 };
     if (part === "pitch-ground") trace.line = { color: c.sheet, width: 7 };
     if (part === "movements") {
-      const { color, size, edge } = movementMarker(trace, chosen);
+      const verdict = { clean: c.clean, fault: c.fault, unsure: c.unsure };
+      const color = trace.meta.verdicts.map((name) => verdict[name]);
       trace.textfont = { color, size: 12 };
-      trace.marker = { ...trace.marker, color, size, opacity: 1, line: { color: edge, width: 2 } };
+      trace.marker = { ...trace.marker, color, line: { color, width: 2 } };
     }
     if (part === "pinned-stretch") trace.line = { color: c.accent, width: 5 };
     if (part === "pinned") trace.marker = { ...trace.marker, color: c.accent, line: { color: c.sheet, width: 1 } };

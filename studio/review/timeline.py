@@ -7,7 +7,6 @@ A); above them stand the movements, with room for their words, and the pinned no
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -21,19 +20,31 @@ NOTE_LANE: Final = 10.9
 BAR_LANE: Final = -0.95
 TOP: Final = 11.4
 BOTTOM: Final = -1.35
-_BAR_HEIGHT: Final[Mapping[Role, float]] = {"theme": 0.34, "gracenote": 0.78, "crossing": 0.62, "unwritten": 0.5}
+#: How high sounds are drawn, in lanes.
+_HEIGHTS: Final[Mapping[Role, float]] = {"theme": 0.34, "gracenote": 0.78, "crossing": 0.62, "unwritten": 0.5}
 _ROLE_NAMES: Final[Mapping[Role, str]] = {
     "theme": "theme note", "gracenote": "gracenote", "crossing": "crossing noise", "unwritten": "unwritten",
 }  # fmt: skip
 #: Markers that keep a 30 ms sound visible when a whole take is on the screen.
-_MARKERS: Final[Mapping[Role, str]] = {"gracenote": "line-ns", "crossing": "x-thin", "unwritten": "cross-thin"}
+_MARKERS: Final[Mapping[Role, str]] = {"crossing": "x-thin", "unwritten": "cross-thin"}
 _VERDICT_MARKERS: Final = {"clean": "circle", "fault": "triangle-up", "unsure": "diamond-open"}
 
 
-def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
-    """The figure as plotly's plain data. Loads plotly, so only where one is drawn."""
-    import plotly.graph_objects as go
+class _Plain:
+    """Traces and layouts as plotly's plain data. Its Python package would check each of thousands of values."""
 
+    @staticmethod
+    def Scatter(**values: Any) -> dict[str, Any]:
+        return {"type": "scatter", **values}
+
+    @staticmethod
+    def Layout(**values: Any) -> dict[str, Any]:
+        return values
+
+
+def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
+    """The figure as plotly's plain data."""
+    go = _Plain
     bars = bar_starts(report)
     traces = [
         _lines(go, report["beat"]["beats_s"], "beats", 8.6, report["recording"]["duration_s"]),
@@ -46,8 +57,7 @@ def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
         _stretches(go, notes),
         _pinned(go, report, notes),
     ]
-    drawn = go.Figure(data=traces, layout=_layout(go, report))
-    return dict(json.loads(drawn.to_json()))
+    return {"data": traces, "layout": _layout(go, report)}
 
 
 def _lane(note: str) -> int:
@@ -55,11 +65,10 @@ def _lane(note: str) -> int:
 
 
 def _lines(go: Any, times: Sequence[float], part: str, top: float, last: float) -> Any:
-    """Upright lines at `times` as one broken line."""
+    """Upright lines at `times`, which the page draws as far as they do not stand too close."""
     shown = [time for time in times if 0.0 <= time <= last]
-    x = [value for time in shown for value in (time, time, None)]
-    y = [value for _ in shown for value in (-0.6, top, None)]
-    return go.Scatter(x=x, y=y, mode="lines", name=part, hoverinfo="skip", meta={"part": part})
+    meta = {"part": part, "uprights": shown, "from": -0.6, "to": top}
+    return go.Scatter(x=[], y=[], mode="lines", name=part, hoverinfo="skip", meta=meta)
 
 
 def bar_starts(report: Report) -> list[tuple[int, float]]:
@@ -95,70 +104,68 @@ def beat_names(report: Report, bars: Sequence[tuple[int, float]]) -> list[tuple[
 
 
 def _sounds(go: Any, sounded: Sequence[SoundedNote], role: Role) -> list[Any]:
-    """The sounds of one role at their true length, and where they are short, a marker that is always to be seen."""
+    """The sounds of one role at their true length, and where they are short, a mark that is always to be seen.
+
+    All of a role are one filled path: a long take has thousands, and each would be an element of its own as a bar.
+    """
     chosen = [note for note in sounded if note["role"] == role]
     hover = [
         f"{note['note']}, {_ROLE_NAMES[role]}, {1000 * (note['end_s'] - note['start_s']):.0f} ms<extra></extra>"
         for note in chosen
     ]
     lanes = [_lane(note["note"]) for note in chosen]
-    bars = go.Bar(
-        orientation="h",
-        base=[note["start_s"] for note in chosen],
-        x=[note["end_s"] - note["start_s"] for note in chosen],
-        y=lanes,
-        width=_BAR_HEIGHT[role],
-        name=_ROLE_NAMES[role],
-        hovertemplate=hover,
-        meta={"part": role},
+    boxes = _boxes(go, [(n["start_s"], n["end_s"]) for n in chosen], lanes, _HEIGHTS[role], hover)
+    boxes.update(name=_ROLE_NAMES[role], meta={"part": role})
+    if role == "theme":
+        return [boxes]
+    middles = [0.5 * (note["start_s"] + note["end_s"]) for note in chosen]
+    meta: dict[str, Any] = {"part": f"{role}-mark"}
+    if role == "gracenote":
+        # As wide as two pixels, whatever the zoom: the page sees to that.
+        marks = _boxes(go, [(at, at) for at in middles], lanes, _HEIGHTS[role], hover)
+        marks.update(name=_ROLE_NAMES[role], meta={**meta, "middles": middles})
+    else:
+        marker = {"symbol": _MARKERS[role], "size": 13, "line": {"width": 2}}
+        marks = go.Scatter(x=middles, y=lanes, mode="markers", marker=marker, hovertemplate=hover, meta=meta)
+        marks.update(name=_ROLE_NAMES[role])
+    words = [f"{1000 * (note['end_s'] - note['start_s']):.0f} ms" for note in chosen]
+    return [boxes, marks, _words(go, f"{role}-lengths", middles, [lane + 0.35 for lane in lanes], words)]
+
+
+def _boxes(go: Any, x: Sequence[tuple[float, float]], lanes: Sequence[int], high: float, hover: Sequence[str]) -> Any:
+    """Boxes `high` lanes high as one filled path; hovering finds their corners."""
+    half = high / 2
+    return go.Scatter(
+        x=[value for start, end in x for value in (start, end, end, start, start, None)],
+        y=[value for at in lanes for value in (at - half, at - half, at + half, at + half, at - half, None)],
+        mode="none",
+        fill="toself",
+        hoveron="points",
+        hovertemplate=[text for one in hover for text in (one,) * 6],
     )
-    if role not in _MARKERS:
-        return [bars]
-    marks = go.Scatter(
-        x=[0.5 * (note["start_s"] + note["end_s"]) for note in chosen],
-        y=lanes,
-        mode="markers+text",
-        marker={"symbol": _MARKERS[role], "size": 13, "line": {"width": 2}},
-        # The page shows lengths where there is room for them: at close zoom.
-        text=[""] * len(chosen),
-        textposition="top center",
-        name=_ROLE_NAMES[role],
-        hovertemplate=hover,
-        meta={
-            "part": f"{role}-mark",
-            "words": [f"{1000 * (note['end_s'] - note['start_s']):.0f} ms" for note in chosen],
-        },
-    )
-    return [bars, marks]
+
+
+def _words(
+    go: Any, part: str, at: Sequence[float], y: Sequence[float], words: Sequence[str], position: str = "top center"
+) -> Any:
+    """Words that the page shows where there is room for them; until then there are none."""
+    return go.Scatter(
+        x=[], y=[], mode="text", text=[], textposition=position, hoverinfo="skip", name=part,
+        meta={"part": part, "at": list(at), "y": list(y), "said": list(words)},
+    )  # fmt: skip
 
 
 def _bars(go: Any, bars: Sequence[tuple[int, float]]) -> Any:
     """Bar numbers under the lanes, beside each bar's first line."""
-    return go.Scatter(
-        x=[start for _, start in bars],
-        y=[BAR_LANE] * len(bars),
-        mode="text",
-        text=[f" bar {bar}" for bar, _ in bars],
-        textposition="middle right",
-        hoverinfo="skip",
-        name="bars",
-        meta={"part": "bars"},
-    )
+    at = [start for _, start in bars]
+    return _words(go, "bars", at, [BAR_LANE] * len(bars), [f" bar {bar}" for bar, _ in bars], "middle right")
 
 
 def _beat_names(go: Any, report: Report, bars: Sequence[tuple[int, float]]) -> Any:
-    """The numbers of the beats inside bars, each beside its line; the page shows them where there is room."""
+    """The numbers of the beats inside bars, each beside its line."""
     named = beat_names(report, bars)
-    return go.Scatter(
-        x=[at for at, _ in named],
-        y=[BAR_LANE] * len(named),
-        mode="text",
-        text=[""] * len(named),
-        textposition="middle right",
-        hoverinfo="skip",
-        name="beat names",
-        meta={"part": "beat-names", "words": [f" {name}" for _, name in named]},
-    )
+    at = [time for time, _ in named]
+    return _words(go, "beat-names", at, [BAR_LANE] * len(named), [f" {name}" for _, name in named], "middle right")
 
 
 def _pitch(go: Any, part: str) -> Any:
@@ -252,5 +259,4 @@ def _layout(go: Any, report: Report) -> Any:
             "zeroline": False,
             "showgrid": True,
         },
-        template="none",
     )
