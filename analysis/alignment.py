@@ -30,6 +30,8 @@ _OTHER_THEME: Final = 2.3
 _GO_BACK: Final = 4.5
 _LEAVE_OFF: Final = 3.5
 _RESUME: Final = 0.35
+#: What was never written and sounds no longer than this may well be a noise.
+_NOISE_MS: Final = 60.0
 #: Between these lengths a sound turns from a gracenote into a note of its own.
 _SHORT_MS: Final = 130.0
 _LONG_MS: Final = 260.0
@@ -121,7 +123,7 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
         after = np.full(total + 1, np.inf)
         after[1:] = forward + match
         arrived[index, 1:] = source
-        put_in = _PUT_IN_SHORT if sound.length_ms < _SHORT_MS else _PUT_IN_LONG
+        put_in = float(np.interp(sound.length_ms, (_NOISE_MS, _SHORT_MS), (_PUT_IN_SHORT, _PUT_IN_LONG)))
         staying = best + put_in
         resumed = np.concatenate([[False], theme & (notes == sound.note)])
         staying = np.where(resumed, best + _RESUME, staying)

@@ -142,7 +142,8 @@ def beat_time(played: Played, point: BeatPoint) -> float | None:
     """When the movement meets its beat point, in seconds; None where too little of it sounded."""
     sounds = [sound for sound in played.sounds if sound is not None]
     if point == "theme" or not sounds:
-        return played.theme.start_s if played.theme is not None else None
+        hidden = bool(sounds) and _runs_into_theme(played)
+        return played.theme.start_s if played.theme is not None and not hidden else None
     if point == "starts":
         return sounds[0].start_s
     place = next((number for number, heard in enumerate(played.heard) if heard), 0)
@@ -154,6 +155,17 @@ def beat_time(played: Played, point: BeatPoint) -> float | None:
         # The first gracenote did not sound: its finger would have come down where the next sound starts.
         return sounds[0].start_s if point == "closes" else None
     return first.end_s if point == "closes" else first.start_s
+
+
+def _runs_into_theme(played: Played) -> bool:
+    """Whether a note of the movement and the theme note are one sound, the gracenote between them left out: nobody
+    can hear where the theme note begins, as of ``{GdG}G`` where ``{GdGe}G`` is written."""
+    for note, sound in zip(reversed(played.written), reversed(played.sounds), strict=True):
+        if sound is not None:
+            return False
+        if note == played.on:
+            return True
+    return False
 
 
 def _short(sound: Sounded) -> ShortNote:
