@@ -11,6 +11,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
+from analysis.chanter import LABELS
 from analysis.judgement import Tolerances, judge
 from analysis.report import FLAGS, BeatSource
 from studio.review import services, timeline, wording
@@ -175,11 +176,16 @@ def test_every_sound_stands_in_its_lane_at_its_length(sample_report):
     found = parts(sample_report)
     sounds = [note for note in sample_report["notes"] if note["role"] == "gracenote"]
     trace = found["gracenote"]
-    assert list(trace["base"]) == [note["start_s"] for note in sounds]
-    assert list(trace["x"]) == pytest.approx([note["end_s"] - note["start_s"] for note in sounds])
-    assert set(trace["y"]) <= set(range(9))
-    assert len(found["gracenote-mark"]["x"]) == len(sounds)
-    assert len(found["theme"]["x"]) + len(found["gracenote"]["x"]) + len(found["crossing"]["x"]) == 63
+    # Each sound is a box of four corners, closed, and a break: start, end, end, start, start, none.
+    assert trace["x"][0::6] == [note["start_s"] for note in sounds]
+    assert trace["x"][1::6] == [note["end_s"] for note in sounds]
+    assert set(trace["x"][5::6]) == {None}
+    middles = [(low + high) / 2 for low, high in zip(trace["y"][0::6], trace["y"][2::6], strict=True)]
+    assert middles == pytest.approx([LABELS.index(note["note"]) for note in sounds])
+    assert len(found["gracenote-mark"]["meta"]["middles"]) == len(sounds)
+    words = found["gracenote-lengths"]["meta"]["said"]
+    assert words[0] == f"{1000 * (sounds[0]['end_s'] - sounds[0]['start_s']):.0f} ms"
+    assert sum(len(found[role]["x"]) for role in ("theme", "gracenote", "crossing")) == 6 * 63
 
 
 def test_movements_differ_by_shape_and_carry_their_index(sample_report):
