@@ -30,6 +30,8 @@ Progress = Callable[[str, float], None]
 STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "reading the movements")
 #: Clicks are at least this alike under the playing; marks of note changes at most half of it.
 _ALIKE: Final = 0.25
+#: A bar may have so many beats.
+_BEATS_BEFORE: Final = 6
 _NO_CHANTER: Final = (
     "No chanter is to be heard in this recording; "
     "it takes a practice chanter or pipes playing for at least a few notes."
@@ -148,15 +150,19 @@ def _every_click(
 ) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
     """When clicks sound, in seconds, and on which beats: those heard and, where they go on, those that must be there.
 
-    The first click of a bar may differ from the others, and is then not found by its likeness to them.
+    The first click of a bar may differ from the others, and is then not found by its likeness to them: also that of the
+    bar before, which sounds alone and shows best what has to be taken out.
     """
     numbers = np.array([round(line.place(time)) for time in strokes_s], dtype=np.int64)
     times = np.asarray(strokes_s, dtype=np.float64)
     if line.source == "click" and numbers.size > 1 and np.median(np.diff(numbers)) <= 1:
-        left_out = np.setdiff1d(np.arange(numbers[0], numbers[-1] + 1), numbers)
-        expected = np.array([line.at(float(number)) for number in left_out])
-        sharp = [percussion.sharpest(samples, spectra.RATE_HZ, time) for time in expected]
-        times, numbers = np.concatenate([times, sharp]), np.concatenate([numbers, left_out])
+        inner = np.setdiff1d(np.arange(numbers[0], numbers[-1] + 1), numbers)
+        sharp = [percussion.sharpest(samples, spectra.RATE_HZ, line.at(float(number))) for number in inner]
+        outer = np.concatenate([numbers[0] - np.arange(1, _BEATS_BEFORE + 1), numbers[-1:] + 1])
+        alone = [percussion.stroke_near(samples, spectra.RATE_HZ, line.at(float(number))) for number in outer]
+        there = np.array([time is not None for time in alone])
+        times = np.concatenate([times, sharp, [time for time in alone if time is not None]])
+        numbers = np.concatenate([numbers, inner, outer[there]])
     order = np.argsort(times)
     return times[order], numbers[order]
 

@@ -26,6 +26,8 @@ _LEAST_RISE: Final = 1.0
 _FRAMES: Final = 4096
 _PIECE: Final = 320_000
 _SOME: Final = 16
+#: A stroke that sounds alone has so many times the power above the low notes of what was before it.
+_STANDS_OUT: Final = 20.0
 #: So many frames on both sides have a part in a frame's rise.
 _RISE_REACH: Final = 16
 #: The length of the filter that whitens.
@@ -357,6 +359,17 @@ def sharpest(samples: Floats, rate_hz: int, time_s: float) -> float:
     places = np.arange(span, part.size - span)
     gain = (power[places + span - 1] - power[places - 1]) / (power[places - 1] - power[places - span] + 1e-9)
     return float(first + places[int(np.argmax(gain))]) / rate_hz
+
+
+def stroke_near(samples: Floats, rate_hz: int, time_s: float) -> float | None:
+    """When the stroke near `time_s` starts, if there is one that stands out of whatever sounds before it."""
+    if not 0.0 < time_s < samples.size / rate_hz:
+        return None
+    start_s = sharpest(samples, rate_hz, time_s)
+    start, span = round(start_s * rate_hz), rate_hz * 4 // 1000
+    steps = np.diff(samples[max(0, start - span - 1) : start + span].astype(np.float64)) ** 2
+    before, after = float(steps[: -span or None].sum()), float(steps[-span:].sum())
+    return start_s if steps.size > span and after > _STANDS_OUT * (before + 1e-9) else None
 
 
 def _kinds(
