@@ -88,7 +88,7 @@ def _movement(entry: MovementReport, standard: wording.Standard) -> MovementData
         "ruled": "overruled" in entry,
         "struck": _flags(said.struck),
         "added": list(said.added),
-        "said": said.sentences,
+        "said": [*said.sentences, *_own_view(entry, said.struck, standard)],
         "beat_s": entry["beat_s"] if entry["beat_offset_ms"] is not None else None,
         "kind": entry["kind"],
         "form": entry["form"],
@@ -108,6 +108,13 @@ def _sentences(entry: MovementReport, added: list[Flag], standard: wording.Stand
     measured["flags"] = [flag for flag in entry["flags"] if flag not in added]
     told = wording.sentences(measured, standard)
     return told if measured["flags"] else told[1:]  # without "Clean."
+
+
+def _own_view(entry: MovementReport, struck: list[Flag], standard: wording.Standard) -> list[str]:
+    """What the analysis had measured of flags that the tutor struck."""
+    measured = entry.copy()
+    measured["flags"] = struck
+    return [f"Its own view: {sentence}" for sentence in wording.fault_sentences(measured, standard)]
 
 
 class ChoicesData(TypedDict):

@@ -105,11 +105,16 @@ def sentences(movement: MovementReport, standard: Standard) -> list[str]:
         return ["Not sure: this was too hard to hear to judge it. Listen for yourself.", *_facts(movement, source)]
     if "missed" in movement["flags"]:
         return ["Not played: none of its gracenotes was heard."]
-    faults = [sentence for flag in movement["flags"] for sentence in _faults(flag, movement, standard)]
+    faults = fault_sentences(movement, standard)
     facts = _facts(movement, source)
     if not movement["flags"]:
         return ["Clean.", *facts]
     return [*facts[:1], *faults, *facts[1:]]
+
+
+def fault_sentences(movement: MovementReport, standard: Standard) -> list[str]:
+    """One sentence or more for each flag of the movement, with what was measured and the limit it went beyond."""
+    return [sentence for flag in movement["flags"] for sentence in _faults(flag, movement, standard)]
 
 
 def _faults(flag: Flag, movement: MovementReport, standard: Standard) -> list[str]:

@@ -276,6 +276,8 @@ def test_a_recorded_answer_outlives_a_reload_and_arrives(house: House) -> None:
     shown.get_by_role("button", name="Show it under the take").click()
     shown.locator("figure.beside-panel").nth(1).wait_for()
     learner.check()
+    learner.page.set_viewport_size(PHONE)
+    learner.check()
     assert page.input_value("#note-text") == ""
     page.reload()
     page.wait_for_selector("#review[data-ready]")

@@ -212,6 +212,7 @@ def test_the_page_shows_both_views_to_both(client_for, tutor, learner, ready_tak
         page = client_for(who).get(reverse("review:take", args=[ready_take.pk])).content.decode()
         assert f"<s>{word}</s>" in page
         assert f"The analysis said “{word}”; by the tutor’s word it is not." in page
+        assert "Its own view: " in page
         assert f"{told['clean']} of 15" in page
 
 
