@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.accuracy                    # the development takes and 40 made takes kept for reporting
     python -m tests.benchmarks.accuracy --seeds 0 40       # seeds below 5000 are for tuning, from 5000 on for reporting
+    python -m tests.benchmarks.accuracy --noises           # how long a crossing noise has to be to be heard
     python -m tests.benchmarks.accuracy --free --baselines # without the score; beside Praat and pYIN on the same takes
 
 Baselines: a Praat autocorrelation pitch track (parselmouth) and librosa's pYIN, each labelled with the nearest note of
@@ -16,7 +17,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -173,6 +174,35 @@ def table(results: list[Result], *, say: Callable[[str], None] = print) -> None:
         say(f"{name + ', note F1':30} mean {np.mean([r.baselines[name] for r in compared]):.3f}")
 
 
+#: Lengths of crossing noises in ms that takes are made with for their own table.
+NOISE_LENGTHS_MS: Final = (8, 12, 16, 20, 28, 40)
+
+
+def noise_table(seeds: range, folder: Path, *, say: Callable[[str], None] = print) -> None:
+    """Print how many crossing noises of each length are heard, how many of those flagged were played, and how well the
+    notes of these takes are heard; the same seeds for every length."""
+    say("crossing noises            heard of   rate   precision   notes F1")
+    for length_ms in NOISE_LENGTHS_MS:
+        paths = []
+        for seed in seeds:
+            made = replace(
+                made_takes.drawn(seed), faults=("crossing-noise",), fault_rate=0.5, crossing_ms=float(length_ms)
+            )
+            path = folder / f"noises-{length_ms}-{seed}.json"
+            paths.append(path if path.exists() else made_takes.write(made, folder, path.stem))
+        with ProcessPoolExecutor(max_workers=2) as pool:
+            results = list(pool.map(measure, [(path, False, False) for path in paths]))
+        total = Score()
+        for result in results:
+            total.add(result.score)
+        heard = sum(is_heard for _, is_heard in total.heard_noises)
+        right, many, _ = total.noises
+        say(
+            f"  of {length_ms:2d} ms             {heard:4d} {len(total.heard_noises):4d}  "
+            f"{heard / max(1, len(total.heard_noises)):6.1%}     {_rate(right, many)}      {np.mean(total.f1):.3f}"
+        )
+
+
 def main(arguments: list[str] | None = None) -> None:
     """The command line."""
     parser = argparse.ArgumentParser(description="Score the analysis on takes with exact truth.")
@@ -181,10 +211,15 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--wide", action="store_true", help="takes from the whole range, every movement and mishap")
     parser.add_argument("--baselines", action="store_true", help="beside Praat and pYIN")
     parser.add_argument("--wrong", action="store_true", help="list what was heard wrong")
+    parser.add_argument("--noises", action="store_true", help="only crossing noises, by their length")
     parser.add_argument("--folder", type=Path, help="keep the made takes here")
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as temporary:
         folder = given.folder or Path(temporary)
+        if given.noises:
+            print(f"{date.today()}, seeds {given.seeds[0]} to {given.seeds[1] - 1}")
+            noise_table(range(*given.seeds), folder)
+            return
         paths = sorted(DEVELOPMENT.glob("*.json"))
         for seed in range(*given.seeds):
             name, draw = (f"wide-{seed}", made_takes.wide) if given.wide else (f"take-{seed}", made_takes.drawn)

@@ -23,7 +23,7 @@ import numpy as np
 from analysis import rooms
 from analysis.chanter import ABC_LETTERS, Note, table_cents
 from analysis.families import CUT_SHARES, from_short_notes, single_then_full
-from analysis.faults import possible
+from analysis.faults import Fault, possible
 from analysis.model_player import Manner, Performance, PlayedMovement, Voice, perform, strokes
 from analysis.movements import KINDS, SPELLINGS, Form, Kind, spelling
 from analysis.report import Flag
@@ -42,6 +42,7 @@ HELP: Final = {
     "abc": "music to play instead of a drill",
     "fault_rate": "the share of movements with a fault",
     "faults": "flag codes to draw faults from; none given: any",
+    "crossing_ms": "the length of every crossing noise in ms; 0: drawn from a believable range",
 }
 #: How the truth files shorten the flag codes.
 SHORT_FAULTS: Final[dict[Flag, str]] = {
@@ -82,6 +83,7 @@ class Made:
     gap_ms: float = 65.0
     fault_rate: float = 0.35
     faults: tuple[str, ...] = ()
+    crossing_ms: float = 0.0
     lead_s: float = 0.5
     drones: bool = True
     f_to_high_g_cents: float = 0.0
@@ -215,7 +217,7 @@ def written(made: Made) -> Score:
 def played(made: Made, score: Score) -> Performance:
     """The performance, with its faults."""
     random = np.random.default_rng([made.seed, 47])
-    faults: dict[int, str] = {}
+    faults: dict[int, str | Fault] = {}
     for movement in score.movements:
         choices = [code for code in possible(movement) if not made.faults or code in made.faults]
         if score.themes[max(0, movement.theme - 1)].duration < Fraction(1, 2) and "early" in choices:
@@ -234,6 +236,9 @@ def played(made: Made, score: Score) -> Performance:
         tail_s=0.9,
         seed=made.seed,
     )
+    if made.crossing_ms:
+        given = Fault("crossing-noise", amount_ms=made.crossing_ms)
+        faults = {index: given if code == given.code else code for index, code in faults.items()}
     performance = perform(score, manner, faults=faults)
     if made.beat == "none":
         performance = replace(performance, strokes_s=())

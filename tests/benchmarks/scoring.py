@@ -41,7 +41,8 @@ Events = Sequence[tuple[float, float, str]]
 
 @dataclass
 class Score:
-    """Counts and errors of one take, or of several added up."""
+    """Counts and errors of one take, or of several added up. `heard_noises`: the length in ms of every crossing noise
+    played, and whether it was heard as a note."""
 
     f1: list[float] = field(default_factory=list)
     onset_ms: list[float] = field(default_factory=list)
@@ -51,6 +52,7 @@ class Score:
     noises: list[int] = field(default_factory=lambda: [0, 0, 0])
     offset_ms: list[float] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
+    heard_noises: list[tuple[float, bool]] = field(default_factory=list)
 
     def add(self, other: Score) -> None:
         """Add another take's score to this one."""
@@ -62,6 +64,7 @@ class Score:
         self.noises = [a + b for a, b in zip(self.noises, other.noises, strict=True)]
         self.offset_ms += other.offset_ms
         self.wrong += other.wrong
+        self.heard_noises += other.heard_noises
 
 
 def constant_offset_s(heard: Events, true: Events) -> float:
@@ -119,6 +122,12 @@ def score(report: dict[str, Any], truth: dict[str, Any], *, free: bool = False) 
     result.f1 = [2.0 * len(pairs) / max(1, len(heard) + len(true))]
     shift = constant_offset_s(heard, true)
     result.onset_ms = [abs(heard[b][0] - shift - true[a][0]) * 1000.0 for a, b in pairs]
+    found = {a for a, _ in pairs}
+    result.heard_noises = [
+        (1000.0 * (note["end"] - note["start"]), index in found)
+        for index, note in enumerate(truth["notes"])
+        if note["role"] == "crossing"
+    ]
     by_rank = _movements(report, truth, shift)
     if free:
         by_rank = [(move, heard) for move, heard in by_rank if not flags_of(move) & _ANOTHER]
