@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import uuid
+from datetime import timedelta
 from typing import Any, Final
 
 from django.core.files.base import File
@@ -11,6 +12,7 @@ from django.db.models.signals import post_delete
 from django.dispatch import receiver
 from django.http import Http404
 from django.urls import reverse
+from django.utils import timezone
 
 from studio.people.models import User
 from studio.review.models import PinnedNote
@@ -18,11 +20,13 @@ from studio.review.services import NoteError, RecordingData, Target, checked, pl
 from studio.takes.access import visible_takes
 from studio.takes.models import Take
 from studio.takes.services import UploadError, create_take, forget_take
+from studio.takes.signals import tidying
 from studio.takes.uploads import MAX_ANSWER_BYTES
 
 #: A little over what the page records, for codecs that round up.
 LONGEST_S: Final = 180.0
 _ROOM_S: Final = 3.0
+_KEPT_FOR_UNDO: Final = timedelta(days=7)
 TOO_LONG: Final = "An answer lasts up to 3 minutes; send a shorter recording."
 TOO_BIG: Final = "This file is larger than 60 MB; an answer lasts up to 3 minutes, as m4a or mp3 it is far smaller."
 
@@ -104,3 +108,10 @@ def _forget_recording(sender: type[PinnedNote], *, instance: PinnedNote, **kwarg
     """A recording goes with its note: nobody can reach it any more."""
     if instance.recording_id is not None:
         forget_take(instance.recording_id)
+
+
+@receiver(tidying)
+def _forget_deleted_notes(sender: Any, **kwargs: Any) -> int:
+    """What was deleted a week ago is not brought back any more: words and recordings go for good."""
+    gone = PinnedNote.objects.filter(deleted_at__lt=timezone.now() - _KEPT_FOR_UNDO)
+    return gone.delete()[1].get("review.PinnedNote", 0)

@@ -6,4 +6,4 @@ class ReviewConfig(AppConfig):
     label = "review"
 
     def ready(self) -> None:
-        from studio.review import receivers  # noqa: F401  (connects them)
+        from studio.review import answers, receivers  # noqa: F401  (connects what they receive)

@@ -211,6 +211,7 @@ def test_the_tutor_overrules_and_everything_follows(house: House) -> None:
     told += " return t.meta.verdicts[t.customdata.indexOf(Number(index))]; }"
     assert page.evaluate(told, index) == "clean"
     assert "by the tutor’s word" in page.locator(f'.chosen-one[data-movement="{index}"]').inner_text()
+    page.locator('[data-say="back"]').evaluate("(back) => back.scrollIntoView({ block: 'center' })")  # off the player
     tutor.check()
     page.reload()
     page.wait_for_selector("#review[data-ready]")

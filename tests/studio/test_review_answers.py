@@ -2,6 +2,7 @@
 
 import copy
 import json
+from datetime import timedelta
 
 import pytest
 from django.core.files.base import ContentFile
@@ -9,12 +10,14 @@ from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import TestCase
 from django.urls import reverse
+from django.utils import timezone
 
 from studio.review import answers, answers_beside, services
 from studio.review.models import PinnedNote
 from studio.takes import services as takes
 from studio.takes import uploads
 from studio.takes.models import Take
+from studio.takes.signals import tidying
 from studio.takes.uploads import CappedUploadHandler
 from tests.conftest import make_ready_take
 
@@ -151,6 +154,20 @@ def test_a_recording_goes_with_its_note(tutor, learner, ready_take, sample_repor
     assert not Take.objects.exists()
     assert not default_storage.exists(played.audio)
     assert not default_storage.exists(played.original.name)
+
+
+def test_deleted_notes_go_for_good_after_a_week(tutor, ready_take, sample_report, small_flac):
+    played = make_ready_take(tutor, None, sample_report, small_flac)
+    old = PinnedNote.objects.create(take=ready_take, author=tutor, movement_index=1, recording=played)
+    services.pin(ready_take, tutor, "Under it.", answer_to=old)
+    for note, days in ((old, 8), (services.pin(ready_take, tutor, "New.", movement_index=2), 6)):
+        PinnedNote.objects.filter(pk=note.pk).update(deleted_at=timezone.now() - timedelta(days=days))
+    kept = services.pin(ready_take, tutor, "Stands.", movement_index=3)
+    with TestCase.captureOnCommitCallbacks(execute=True):
+        tidying.send(Take)
+    assert {note.text for note in PinnedNote.objects.all()} == {"New.", kept.text}
+    assert not Take.objects.filter(pk=played.pk).exists()
+    assert not default_storage.exists(played.audio)
 
 
 def test_a_note_with_a_recording_needs_no_words(client_for, tutor, ready_take, sample_report, small_flac):
