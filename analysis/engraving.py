@@ -3,7 +3,8 @@
 The picture is an SVG that can stand inside a page under a strict content policy: no style element, no style attribute;
 `static/css/music.css` colours it, and without it everything is drawn in the text colour. Each movement is a group with
 ``data-movement="<index>"`` and a ground to press on or to colour; each theme note and gracenote has the id that
-:mod:`analysis.mei` gives it, and ``data-theme``. A small wedge over the music marks the sound on which each beat falls.
+:mod:`analysis.mei` gives it, and theme notes have ``data-theme`` and ``data-onset``, in beats from the first, so that
+the music can follow a sound. A small wedge over the music marks the sound on which each beat falls.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ from analysis.mei import mei as _document
 from analysis.movements import Movement, beat_point, written_as_themes
 from analysis.score import Score, ThemeNote, WrittenMovement
 from analysis.symbols import bars_of
+from analysis.xml_text import xml_text
 
 DEFAULT_WIDTH_PX: Final = 960
 #: Height of the staff on the screen, in CSS pixels: a notehead is then 3 mm wide, to be read from a music stand.
@@ -180,7 +182,7 @@ class _Picture:
 
     def _title(self) -> str:
         bars, movements = len(bars_of(self.score)), len(self.score.movements)
-        return f"{self.score.title or 'Music'}: {_count(bars, 'bar')}, {_count(movements, 'movement')}"
+        return f"{xml_text(self.score.title) or 'Music'}: {_count(bars, 'bar')}, {_count(movements, 'movement')}"
 
     def _system(self, system: ET.Element) -> None:
         box = extent(system)
@@ -219,6 +221,7 @@ class _Picture:
     def _theme(self, measure: ET.Element, number: int, theme: ThemeNote, bounds: Box) -> None:
         note = self.by_id[f"{self.prefix}n{number}"]
         note.set("data-theme", str(number))
+        note.set("data-onset", f"{float(theme.onset):.4f}".rstrip("0").rstrip("."))
         movement = self.movements.get(number)
         if movement:
             self._group(note, movement, bounds)

@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 from analysis.chanter import Note
 from analysis.score import Score
 from analysis.symbols import Bar, Piece, bars_of, group_size, is_beamed, lines_of, parts, sign_of, tuplet_factor
+from analysis.xml_text import xml_text
 
 MEI_NAMESPACE: Final = "http://www.music-encoding.org/ns/mei"
 XML_ID: Final = "{http://www.w3.org/XML/1998/namespace}id"
@@ -38,7 +39,7 @@ def mei(
     """
     root = ET.Element("mei", {"xmlns": MEI_NAMESPACE, "meiversion": "5.1"})
     description = ET.SubElement(ET.SubElement(root, "meiHead"), "fileDesc")
-    ET.SubElement(ET.SubElement(description, "titleStmt"), "title").text = score.title
+    ET.SubElement(ET.SubElement(description, "titleStmt"), "title").text = xml_text(score.title)
     ET.SubElement(description, "pubStmt")
     body = ET.SubElement(ET.SubElement(ET.SubElement(root, "music"), "body"), "mdiv")
     written = ET.SubElement(body, "score")
@@ -131,9 +132,9 @@ def _heading(measure: ET.Element, score: Score) -> None:
         dots = {"mm.dots": str(sign[1])} if sign[1] else {}
         tempo = ET.SubElement(measure, "tempo", {**marks, **dots, "midi.bpm": quarters})
         tempo.text = f"{score.tempo_bpm:g} beats a minute"
-    if score.instruction.split():
+    if xml_text(score.instruction):
         words = ET.SubElement(measure, "dir", {"tstamp": "1", "staff": "1", "place": "above"})
-        words.text = " ".join(score.instruction.split())
+        words.text = xml_text(score.instruction)
 
 
 def _pieces(score: Score, bar: Bar, end: Fraction) -> list[Piece]:

@@ -19,6 +19,7 @@ from analysis.musicxml_reader import from_musicxml
 from analysis.score import Score, ThemeNote, beat_unit_of
 from analysis.symbols import Piece, group_size, is_beamed, parts, sign_of, tuplet_factor
 from analysis.written import written_bars
+from analysis.xml_text import xml_text
 
 __all__ = ["MEDIA_TYPE", "from_musicxml", "to_musicxml"]
 
@@ -55,8 +56,8 @@ class _Writer:
 
     def document(self) -> ET.Element:
         root = ET.Element("score-partwise", version="4.0")
-        if self.score.title.split():
-            _add(_add(root, "work"), "work-title", " ".join(self.score.title.split()))
+        if title := xml_text(self.score.title):
+            _add(_add(root, "work"), "work-title", title)
         named = _add(_add(root, "part-list"), "score-part", id="P1")
         _add(named, "part-name", "Bagpipe")
         part = _add(root, "part", id="P1")
@@ -105,9 +106,9 @@ class _Writer:
         _add(clef, "line", "2")
         if self.score.tempo_bpm is not None:
             self._tempo(measure, self.score.tempo_bpm)
-        if self.score.instruction.split():
+        if instruction := xml_text(self.score.instruction):
             direction = _add(measure, "direction", placement="above")
-            _add(_add(direction, "direction-type"), "words", " ".join(self.score.instruction.split()))
+            _add(_add(direction, "direction-type"), "words", instruction)
 
     def _tempo(self, measure: ET.Element, bpm: float) -> None:
         direction = _add(measure, "direction", placement="above")

@@ -1,6 +1,9 @@
 // Listening: sounds fetched whole and played by Web Audio, so that they go round without a gap, and right and wrong
-// follow each other on the beat.
+// follow each other on the beat. The music follows the whole exercise.
 
+import { startFollowing } from "./music_follow.js";
+
+const LEAD_S = 0.15; // the silence before a model (analysis/model_player.py)
 const RATE_HZ = 48000; // that of the sounds: a resampled loop would have a seam
 const KEPT = 24;
 
@@ -15,7 +18,7 @@ const buttons = [...root.querySelectorAll("[data-play]")];
 
 const sounds = new Map(); // address: promise of its decoded sound
 let context = null;
-let playing = null; // {source, button}
+let playing = null; // {source, button, begun, length; tempo, beatsBefore, secondsBefore}
 let asked = 0; // counts up, so that a sound that comes too late is not played
 
 const goesRound = () => round.getAttribute("aria-pressed") === "true";
@@ -98,12 +101,33 @@ async function play(button) {
     source.connect(context.destination);
     source.onended = () => stop();
     source.start();
-    playing = { source, button };
+    playing = { source, button, begun: context.currentTime, length: buffer.duration, ...beatsOf(source.loop) };
+    follow();
     show(button, `${button.dataset.name}${source.loop ? ", round and round" : ""}.`);
   } catch (error) {
     if (mine === asked) stop(error.message || "The sound could not be loaded. Check the connection and try again.");
   }
 }
+
+/** How the beats of a whole exercise lie in its sound; one that goes round starts with its first note. */
+function beatsOf(goesRound) {
+  const slower = form.elements.speed.value === "half" ? 2 : 1;
+  const counted = form.elements.beat.value && !goesRound ? Number(root.dataset.countIn) : 0;
+  return {
+    tempo: Number(form.elements.tempo.value || form.elements.tempo.defaultValue) / slower,
+    beatsBefore: counted,
+    secondsBefore: goesRound ? 0 : LEAD_S * slower,
+  };
+}
+
+/** Where the whole exercise is, in beats; null while it does not sound. */
+function beatNow() {
+  if (playing?.button.dataset.play !== "whole") return null;
+  const seconds = context.currentTime - playing.begun - (context.outputLatency || 0);
+  return ((Math.max(0, seconds) % playing.length) - playing.secondsBefore) * (playing.tempo / 60) - playing.beatsBefore;
+}
+
+const follow = startFollowing(root.querySelector("[data-music]"), beatNow);
 
 function again() {
   if (playing) play(playing.button);

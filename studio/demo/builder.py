@@ -107,6 +107,8 @@ class _Builder:
             abc=drill.abc or to_abc(drill.score()),
             tempo_bpm=drill.tempo_bpm,
             instruction=drill.instruction,
+            level=drill.level,
+            open_to_all=drill.open_to_all,
             created_by=self.tutor,
         )
         Exercise.objects.filter(pk=exercise.pk).update(created_at=self.now - timedelta(days=7 * WEEKS + 2))

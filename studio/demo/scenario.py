@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from analysis.chanter import Note
-from analysis.families import from_short_notes, single_then_full
 from analysis.model_player import Stroke
 from analysis.movements import Kind
 from analysis.report import Flag
 from analysis.rooms import Surroundings
 from analysis.score import Score, parse_abc
 from analysis.tone import Instrument
+from studio.exercises.writing import Family
 
 STUDIO: Final = "Kilvarrow Bay Juniors"
 PASSWORD: Final = "reed-and-bag"
@@ -29,31 +29,38 @@ class Drill:
 
     title: str
     tempo_bpm: int
-    family: Literal["single-then-full", "from-short-notes", "phrase"]
+    family: Literal["single-then-full", "from-short-notes", "one-finger", "chain", "phrase"]
     kind: Kind = "doubling"
     on: Note = Note.E
     approaches: tuple[Note, ...] = ()
     abc: str = ""
     instruction: str = ""
+    level: Literal["first", "middle", "further"] = "middle"
+    finger: Note | None = None
+    repeats: int = 1
+    open_to_all: bool = False
 
     def score(self) -> Score:
         """The drill as music."""
         if self.family == "phrase":
             return parse_abc(self.abc)
-        write = single_then_full if self.family == "single-then-full" else from_short_notes
-        return write(self.kind, self.on, self.approaches, tempo_bpm=self.tempo_bpm, title=self.title)
+        return self._asked().score(tempo_bpm=self.tempo_bpm, title=self.title)
 
-    def parameters(self) -> dict[str, object]:
+    def parameters(self) -> dict[str, Any]:
         """What the family was asked for, as an exercise keeps it."""
-        if self.family == "phrase":
-            return {}
-        given = {
-            "kind": self.kind,
-            "on": self.on.label,
-            "approaches": [note.label for note in self.approaches],
-            "repeats": 1,
-        }
-        return given | ({"cut_share": 0.25} if self.family == "from-short-notes" else {})
+        return {} if self.family == "phrase" else self._asked().parameters()
+
+    def _asked(self) -> Family:
+        cut_share = 0.25 if self.family == "from-short-notes" else None
+        return Family(
+            self.family,
+            self.kind,
+            self.on,
+            self.approaches,
+            repeats=self.repeats,
+            cut_share=cut_share,
+            finger=self.finger,
+        )
 
 
 def _notes(letters: str) -> tuple[Note, ...]:
@@ -89,13 +96,29 @@ DRILLS: Final[Mapping[str, Drill]] = {
     "d": Drill(
         "Doubling on D from short notes", 54, "from-short-notes", on=Note.D, approaches=_notes("GABcefga"),
         instruction="The short note is a quarter of the beat. The doubling is on the beat, not the short note.",
+        level="further",
     ),
     "first": Drill(
         "High G gracenotes on low A", 46, "single-then-full", kind="gracenote", on=Note.LOW_A,
         approaches=_notes("Bcde"),
-        instruction="Only the G finger moves. Short, like touching something hot.",
+        instruction="Only the G finger moves. Short, like touching something hot.", level="first",
     ),
-    "phrase": Drill("Four bars for the doublings", 56, "phrase", abc=PHRASE, instruction="As even as a walk."),
+    "finger": Drill(
+        "E gracenotes on low A, on and on", 48, "one-finger", kind="gracenote", on=Note.LOW_A, finger=Note.E,
+        approaches=_notes("B"), repeats=3,
+        instruction="Only the E finger moves. Slow and even, all of them alike.", level="first",
+    ),
+    "chain": Drill(
+        "Doublings up and down the scale", 60, "chain",
+        instruction="A doubling on every note. The beat does not wait for the hard ones.", level="further",
+    ),
+    "scale": Drill(
+        "High G gracenotes up and down the scale", 52, "chain", kind="gracenote", on=Note.LOW_A,
+        instruction="To warm up with, every day: all of them sound alike.", level="first", open_to_all=True,
+    ),
+    "phrase": Drill(
+        "Four bars for the doublings", 56, "phrase", abc=PHRASE, instruction="As even as a walk.", level="further",
+    ),
 }  # fmt: skip
 
 
@@ -159,7 +182,7 @@ PLAYERS: Final[tuple[Player, ...]] = (
     Player(
         "effie", "Effie Brackenshaw", "nearly there; plays pipes in the band hall", 11, ("e", "phrase"),
         (
-            Session(19), Session(11),
+            Session(19), Session(11, "chain"),
             Session(8, "phrase", answer="In the phrase there is no time to think. I will do bar 1 alone."),
             Session(3, flawless=True),
             Session(1, flawless=True, heard=False),
@@ -212,7 +235,7 @@ PLAYERS: Final[tuple[Player, ...]] = (
         "isbel", "Isbel Windlestraw", "absolute beginner, slow tempo", 16, ("first",),
         (
             Session(16), Session(10, answer="ok i will be quick with it"), Session(3, spoilt=True), Session(2),
-            Session(0, heard=False, asks=True),
+            Session(0, "finger", heard=False, asks=True),
         ),
         habits=(
             Habit("heavy-gracenote", (0.35, 0.28, 0.2)), Habit("wrong-gracenote", (0.15, 0.1, 0.06)),

@@ -25,6 +25,7 @@ from studio.exercises.access import exercise_or_404
 from studio.exercises.forms import TEMPO
 from studio.exercises.models import Exercise
 from studio.exercises.rendered import ENDINGS, Hearing, manner_of, sound_file
+from studio.exercises.set_for import tempo_for
 from studio.people.access import PersonRequest, member_required
 from studio.people.models import User
 
@@ -79,7 +80,7 @@ class ListenForm(forms.Form):
         tempo = self.fields["tempo"]
         for kind in ("invalid", "min_value", "max_value"):
             tempo.error_messages[kind] = f"The tempo is a whole number of beats a minute, from {low} to {high}."
-        tempo.initial = exercise.tempo_bpm
+        tempo.initial = self.tempo_bpm = tempo_for(exercise, listener)
         tempo.widget.attrs.update({"inputmode": "numeric", "step": "1"})
         self.fields["lengths"].initial = exercise.studio.level
         if not any(low_a_of(listener, kind) for kind in _LOW_A_HZ):
@@ -92,7 +93,7 @@ class ListenForm(forms.Form):
         instrument: Any = "practice chanter" if chosen == "practice" else "pipes"
         level = cast(Level, studio.level)
         return Hearing(
-            tempo_bpm=asked["tempo"] or self.exercise.tempo_bpm,
+            tempo_bpm=asked["tempo"] or self.tempo_bpm,
             count_in=self.exercise.beats_a_bar if asked["beat"] else 0,
             clicks=asked["beat"] == "clicks",
             instrument=instrument,

@@ -13,6 +13,7 @@ from analysis.score import ScoreError
 from studio.exercises.access import visible_exercises
 from studio.exercises.models import Exercise
 from studio.exercises.rendered import picture
+from studio.exercises.set_for import tempos_set_for
 from studio.exercises.sheets import PICTURE_PX, Entry, Heading, sheet_pdf
 from studio.people.access import PersonRequest, studio_of
 from studio.people.models import User
@@ -35,35 +36,24 @@ def sheet_of(
     if paper not in PAPERS:
         raise SheetError(f"There is no paper called {paper[:20]}: choose {' or '.join(PAPERS)}.")
     met = None if learner is None else set(visible_exercises(learner).values_list("pk", flat=True))
+    tempos = {} if learner is None else tempos_set_for(learner, starts_on)
     entries = [
-        _entry(request, exercise, learner, starts_on, with_code=met is None or exercise.pk in met)
+        _entry(
+            request,
+            exercise,
+            tempos.get(exercise.pk, exercise.tempo_bpm),
+            with_code=met is None or exercise.pk in met,
+        )
         for exercise in exercises
     ]
     name = "" if learner is None else str(learner)
     return sheet_pdf(entries, Heading(studio_of(request.user).name, name, starts_on), paper=paper)
 
 
-def _entry(
-    request: PersonRequest, exercise: Exercise, learner: User | None, starts_on: date, *, with_code: bool
-) -> Entry:
+def _entry(request: PersonRequest, exercise: Exercise, tempo_bpm: int, *, with_code: bool) -> Entry:
     try:
         drawn, _ = picture(exercise.abc, width_px=PICTURE_PX, beat_points=exercise.studio.beat_points)
     except ScoreError as error:
         raise SheetError(f"“{exercise.title}” cannot be read any more: {error}. Change it first.") from error
     address = public_address(request, f"{reverse('takes:new')}?exercise={exercise.pk}") if with_code else ""
-    tempo_bpm = _set_tempo(exercise, learner, starts_on)
     return Entry(exercise.title, tempo_bpm, exercise.instruction, Drawing(drawn), address)
-
-
-def _set_tempo(exercise: Exercise, learner: User | None, starts_on: date) -> int:
-    """The tempo that it is set for in the learner's plan of that week, else its own."""
-    # `settings` are the places of the exercise in plans (studio.week), reached by name: plans build on exercises.
-    places = exercise.settings.filter(plan__learner=learner, plan__starts_on__lte=starts_on)
-    place = places.order_by("-plan__starts_on", "pk").first() if learner else None
-    return int(place.tempo_bpm if place else exercise.tempo_bpm)
-
-
-def exercises_set_for(learner: User) -> list[int]:
-    """The keys of the exercises in the learner's newest plan."""
-    plan = learner.plans.order_by("-starts_on").first()
-    return [] if plan is None else list(plan.exercises.values_list("exercise", flat=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Any, Final
 
 from django import forms
@@ -16,7 +17,8 @@ from django.views.decorators.http import require_safe
 from studio.exercises.access import visible_exercises
 from studio.exercises.exports import pdf_answer
 from studio.exercises.models import Exercise
-from studio.exercises.sheets_of import DEFAULT_PAPER, PAPERS, SheetError, exercises_set_for, sheet_of
+from studio.exercises.set_for import plan_for
+from studio.exercises.sheets_of import DEFAULT_PAPER, PAPERS, SheetError, sheet_of
 from studio.exercises.titles import option_labels
 from studio.people.access import PersonRequest, tutor_required, visible_learners
 from studio.people.models import User
@@ -28,6 +30,12 @@ class _Exercises(forms.ModelMultipleChoiceField):  # type: ignore[type-arg]  # h
     """Exercises under names that tell them apart."""
 
     labels: Mapping[int, str] = {}
+
+    def clean(self, value: Any) -> Any:
+        # A number that no database can hold would be looked for, and break.
+        if any(str(key).isdecimal() and not _number(str(key)) for key in value or ()):
+            raise ValidationError(self.error_messages["invalid_choice"], code="invalid_choice")
+        return super().clean(value)
 
     def label_from_instance(self, obj: Exercise) -> str:
         return self.labels.get(obj.pk, obj.title)
@@ -83,12 +91,16 @@ class SheetForm(forms.Form):
 @tutor_required
 @require_safe
 def choose(request: PersonRequest) -> HttpResponse:
-    """The form. `exercise` and `learner` may be chosen in the address; a learner brings the exercises of their plan."""
+    """The form. `exercise` and `learner` may be chosen in the address; a learner brings the exercises of the plan that
+    holds on the day `starts_on`, or of their newest, and the sheet's week begins with a plan that is still to come."""
     chosen = [key for key in request.GET.getlist("exercise") if key.isdecimal()]
     learner = visible_learners(request.user).filter(pk=_number(request.GET.get("learner", ""))).first()
-    if learner is not None and not chosen:
-        chosen = [str(key) for key in exercises_set_for(learner)]
-    initial = {"learner": learner, "exercise": chosen, "starts_on": timezone.localdate(), "paper": DEFAULT_PAPER}
+    starts_on = timezone.localdate()
+    plan = plan_for(learner, _day(request.GET.get("starts_on", ""))) if learner is not None else None
+    if plan is not None and not chosen:
+        chosen = [str(key) for key in plan.exercises.values_list("exercise", flat=True)]
+        starts_on = max(starts_on, plan.starts_on)
+    initial = {"learner": learner, "exercise": chosen, "starts_on": starts_on, "paper": DEFAULT_PAPER}
     return _page(request, SheetForm(initial=initial, user=request.user))
 
 
@@ -116,6 +128,14 @@ def sheet(request: PersonRequest) -> HttpResponse:
 
 def _page(request: PersonRequest, form: SheetForm, *, status: int = 200) -> HttpResponse:
     return render(request, "exercises/sheets.html", {"form": form}, status=status)
+
+
+def _day(text: str) -> date | None:
+    """The day that an address names, if it is one."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        return None
 
 
 def _number(text: str) -> int:

@@ -6,7 +6,6 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.db.models import Exists, OuterRef
 from django.http import HttpResponse, HttpResponseBase, HttpResponseRedirect
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -17,8 +16,8 @@ from django.views.decorators.http import require_POST, require_safe
 from studio.exercises.access import exercise_or_404, visible_exercises
 from studio.exercises.finding import find
 from studio.exercises.forms import FindForm
-from studio.exercises.models import Exercise
 from studio.exercises.rendered import picture_answer
+from studio.exercises.set_for import tempo_for, tempos_set_for, with_places
 from studio.exercises.views_parts import model_answer, shown
 from studio.people.access import PersonRequest, member_required, tutor_required
 
@@ -30,20 +29,20 @@ _FEW = 8
 @member_required
 @require_safe
 def list_exercises(request: PersonRequest) -> HttpResponse:
-    """A tutor's exercises, those put away apart; a learner's: those that were set for them, then those open to all."""
+    """A tutor's exercises, those put away apart; a learner's: those of this week, those that were set before, then
+    those open to all, each at the tempo that it was set for."""
     user = request.user
     away = user.is_tutor and request.GET.get("away") == "1"
     form = FindForm(request.GET)
     asked = form.asked()
     exercises = find(visible_exercises(user), asked).filter(put_away_at__isnull=not away)
-    if user.is_learner:
-        was_set = Exercise.objects.filter(pk=OuterRef("pk"), settings__plan__learner=user)
-        exercises = exercises.annotate(was_set=Exists(was_set)).order_by("-was_set", "title", "pk")
-    else:
-        exercises = exercises.order_by("title", "pk")
+    exercises = with_places(exercises, user) if user.is_learner else exercises.order_by("title", "pk")
     page = Paginator(exercises, _PAGE).get_page(request.GET.get("page"))
     # Somebody looks for something in a list that is too long to be seen at a glance.
     finding = bool(asked) or page.paginator.count > (0 if user.is_tutor else _FEW)
+    tempos = tempos_set_for(user) if user.is_learner else {}
+    for exercise in page:
+        exercise.tempo_bpm = tempos.get(exercise.pk, exercise.tempo_bpm)  # to be shown, and never saved
     context = {"page": page, "away": away, "asked": asked, "form": form, "finding": finding}
     return render(request, "exercises/list.html", context)
 
@@ -53,7 +52,8 @@ def list_exercises(request: PersonRequest) -> HttpResponse:
 def show(request: PersonRequest, pk: int) -> HttpResponse:
     """One exercise: its music, its text version, and how it sounds."""
     exercise = exercise_or_404(request.user, pk)
-    context = shown(request, exercise, model_address=reverse("exercises:model", args=[pk]))
+    tempo_bpm = tempo_for(exercise, request.user)
+    context = shown(request, exercise, model_address=reverse("exercises:model", args=[pk]), tempo_bpm=tempo_bpm)
     return render(request, "exercises/show.html", context)
 
 

@@ -41,7 +41,12 @@ def entry(request: PersonRequest, key: str) -> HttpResponse:
     """One entry: its music, in words too, and how it sounds."""
     found, exercise = _entry(request, key)
     context = {
-        **shown(request, exercise, model_address=reverse("exercises:library-model", args=[key])),
+        **shown(
+            request,
+            exercise,
+            model_address=reverse("exercises:library-model", args=[key]),
+            tempo_bpm=exercise.tempo_bpm,
+        ),
         "entry": found,
         "copies": Exercise.objects.filter(studio=exercise.studio, library_entry=key, put_away_at=None).order_by("pk"),
     }

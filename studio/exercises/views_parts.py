@@ -16,21 +16,23 @@ from studio.exercises.rendered import model_take
 from studio.exercises.writing import length_of
 
 
-def shown(request: HttpRequest, exercise: Exercise, *, model_address: str) -> dict[str, Any]:
-    """What the template of a page needs to show `exercise` and to let it be heard from `model_address`."""
+def shown(request: HttpRequest, exercise: Exercise, *, model_address: str, tempo_bpm: int) -> dict[str, Any]:
+    """What the template of a page needs to show `exercise`, practised at `tempo_bpm`, and to let it be heard from
+    `model_address`."""
     from analysis.engraving import describe
 
     score, problem = _read(exercise)
     hear = HearForm(request.GET, beats_a_bar=exercise.beats_a_bar)
     hear.is_valid()
-    tempo = hear.cleaned_data.get("tempo") or exercise.tempo_bpm
+    tempo = hear.cleaned_data.get("tempo") or tempo_bpm
     sound = request.GET.get("sound", "")
     asked = {"tempo": tempo, "count_in": exercise.beats_a_bar if sound else 0, "clicks": int(sound == "clicks")}
     return {
         "exercise": exercise,
         "problem": problem,
         "description": describe(score).splitlines() if score else [],
-        "length": length_of(score, exercise.tempo_bpm) if score else None,
+        "length": length_of(score, tempo_bpm) if score else None,
+        "usual_tempo": tempo_bpm,
         "tempo": tempo,
         "sound": sound,
         "model_address": model_address,

@@ -176,3 +176,88 @@ def test_the_pages_fit_a_narrow_screen(tutor: Person, path: str) -> None:
     tutor.page.set_viewport_size(NARROW)
     tutor.open(path)
     tutor.check()
+
+
+HEARD = "document.querySelector('.music-place .heard-ground')"
+
+
+def place_of_mark(tutor: Person) -> float:
+    """How far along its line the marked note stands, in the picture's units, after the mark is there."""
+    tutor.page.wait_for_function(f"() => {HEARD}")
+    return float(tutor.page.evaluate(f"Number({HEARD}.getAttribute('x'))"))
+
+
+def moves_from(tutor: Person, place: float) -> None:
+    tutor.page.wait_for_function(f"(place) => {HEARD} && Number({HEARD}.getAttribute('x')) !== place", arg=place)
+
+
+def test_the_music_follows_the_model(tutor: Person) -> None:
+    page = tutor.page
+    page.set_viewport_size(DESK)
+    tutor.open("/exercises/new/")
+    page.get_by_role("button", name="Save the exercise").click()
+    page.wait_for_selector(".music-place svg .movement")
+    assert page.evaluate(HEARD) is None
+    page.evaluate("document.querySelector('audio').play()")
+    first = place_of_mark(tutor)
+    moves_from(tutor, first)
+    page.evaluate("document.querySelector('audio').pause()")
+    page.wait_for_function(f"() => !{HEARD}")
+    # Beat 13, at 56 beats a minute, is the first of the fourth bar, which stands in the second line.
+    page.evaluate(
+        "(() => { const a = document.querySelector('audio'); a.currentTime = 0.15 + 12.5 * 60 / 56; a.play(); })()"
+    )
+    page.wait_for_function(f"() => {HEARD}?.nextElementSibling?.dataset.onset === '12'")
+    page.get_by_label("The beat").select_option("count-in")
+    page.wait_for_function("() => document.querySelector('audio').currentTime > 0.5")
+    assert page.evaluate(HEARD) is None  # the bar that is counted in
+    page.evaluate("document.querySelector('audio').currentTime = 0.15 + 4.5 * 60 / 56")
+    page.wait_for_function(f"() => {HEARD}?.nextElementSibling?.dataset.onset === '0'")
+    tutor.check()
+
+    page.get_by_role("link", name="Listen closely").click()
+    page.wait_for_selector(".music-place svg .movement")
+    page.get_by_role("button", name="Half speed").click()
+    page.get_by_role("button", name="Play it").click()
+    first = place_of_mark(tutor)
+    moves_from(tutor, first)
+    tutor.check()
+    page.get_by_role("button", name="Stop").click()
+    page.wait_for_function(f"() => !{HEARD}")
+    late = page.get_by_role("group", name="Late")
+    late.get_by_role("button", name="Wrong").click()
+    page.get_by_text("Late: wrong, round and round.").wait_for()
+    assert page.evaluate(HEARD) is None  # an example is not the exercise
+    assert tutor.complaints == []
+
+
+def test_music_out_of_sight_is_brought_into_it_while_it_plays(tutor: Person) -> None:
+    page = tutor.page
+    page.set_viewport_size({"width": 390, "height": 500})
+    tutor.open("/exercises/new/")
+    page.get_by_role("button", name="Save the exercise").click()
+    page.wait_for_selector(".music-place svg .movement")
+    page.evaluate("document.querySelector('.music-place').scrollIntoView()")
+    begun = page.evaluate("scrollY")
+    box = page.locator("audio").bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] <= 500  # at hand beside the music
+    page.evaluate(
+        "(() => { const a = document.querySelector('audio'); a.currentTime = 0.15 + 20.5 * 60 / 56; a.play(); })()"
+    )
+    page.wait_for_function(
+        f"() => {{ const seen = {HEARD}?.getBoundingClientRect(); return seen && seen.top > 0 && seen.bottom < 430; }}"
+    )
+    assert page.evaluate("scrollY") > begun
+
+
+def test_the_library_shows_one_level_at_first(tutor: Person) -> None:
+    page = tutor.page
+    page.set_viewport_size({"width": 390, "height": 844})
+    tutor.open("/exercises/library/")
+    assert page.evaluate("document.documentElement.scrollHeight") < 3500
+    entry = page.get_by_role("link", name="Crunluath on E: single then full").first
+    assert not entry.is_visible()
+    page.locator("summary", has_text="Advanced").click()
+    entry.wait_for()
+    tutor.check()

@@ -334,7 +334,7 @@ def test_the_page_works_without_a_script(client: Client, exercise: Exercise) -> 
         reverse("exercises:show", args=[exercise.pk]), {"tempo": "48", "sound": "clicks"}
     ).content.decode()
     assert f"/exercises/{exercise.pk}/model.flac?tempo=48&amp;count_in=4&amp;clicks=1" in page
-    assert "<noscript><img" in page
+    assert f'<noscript><picture><source media="(max-width: 40rem)" srcset="/exercises/{exercise.pk}/music.svg' in page
 
 
 def test_the_music_can_be_taken_along_as_abc(client: Client, exercise: Exercise) -> None:

@@ -132,10 +132,10 @@ def test_what_is_open_to_all_is_met_by_every_learner_of_the_studio(
     assert client_for(other_learner).get(address).status_code == 404
     client.post(reverse("exercises:open", args=[opened.pk]))
     page = client_for(learner).get(reverse("exercises:list")).content.decode()
-    assert page.index("Set for you") < page.index(exercise.title) < page.index("Open to all")
+    assert page.index("This week") < page.index(exercise.title) < page.index("Open to all")
     assert page.index("Open to all") < page.rindex(opened.title)
     theirs = client_for(other_learner)
-    assert "Set for you" not in theirs.get(reverse("exercises:list")).content.decode()
+    assert "This week</h2>" not in theirs.get(reverse("exercises:list")).content.decode()
     assert "Record it" in theirs.get(address).content.decode()
     assert opened in visible_exercises(other_learner)
     stranger = User.objects.create_user("pia", studio=stranger_tutor.studio, role="learner", display_name="Pia")

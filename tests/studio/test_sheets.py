@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,8 +12,11 @@ import pypdf
 import pypdfium2
 import pytest
 import zxingcpp
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
+from django.utils import timezone
 
 from analysis.engraving import svg
 from analysis.engraving_pdf import Drawing
@@ -148,6 +151,12 @@ def second(studio: Any, tutor: Any) -> Any:
     )
 
 
+def copied(exercise: Any) -> Any:
+    return Exercise.objects.create(
+        studio=exercise.studio, title="One more", family="phrase", abc=exercise.abc, tempo_bpm=56
+    )
+
+
 def ask(client: Client, **asked: Any) -> Any:
     given = {"starts_on": "2026-11-26", "paper": "a4", **asked}
     return client.get(f"{reverse('exercises:sheet')}?{urlencode(given, doseq=True)}")
@@ -230,5 +239,39 @@ def test_the_form_brings_the_exercises_of_a_learners_plan(
     form = client_for(tutor).get(f"{reverse('exercises:sheets')}?learner={learner.pk}").context["form"]
     assert form.initial["exercise"] == [str(second.pk)]
     assert form.initial["learner"] == learner
+    later = timezone.localdate() + timedelta(days=5)
+    set_plan(learner, starts_on=later, rows=[SetRow(exercise, 64)], by=tutor)
+    address = f"{reverse('exercises:sheets')}?learner={learner.pk}"
+    for query, brought, day in (
+        ("", exercise, later),
+        (f"&starts_on={later}", exercise, later),
+        (f"&starts_on={DAY}", second, max(DAY, timezone.localdate())),
+        ("&starts_on=soon", exercise, later),
+    ):
+        initial = client_for(tutor).get(address + query).context["form"].initial
+        assert initial["exercise"] == [str(brought.pk)]
+        assert initial["starts_on"] == day
+    plan = client_for(tutor).get(f"{reverse('week:plan', args=[learner.pk])}?starts={later}").content.decode()
+    assert f"{address}&amp;starts_on={later}" in plan
+
+
+def test_a_sheet_takes_the_same_queries_for_many_exercises(
+    client_for: ClientFor, tutor: Any, learner: Any, exercise: Any, second: Any
+) -> None:
+    client = client_for(tutor)
+    rows = [SetRow(exercise, 50), SetRow(second, 51)]
+    set_plan(learner, starts_on=DAY, rows=rows, by=tutor)
+    with CaptureQueriesContext(connection) as few:
+        ask(client, exercise=[exercise.pk], learner=learner.pk)
+    more = [copied(exercise) for _ in range(10)]
+    with CaptureQueriesContext(connection) as many:
+        assert ask(client, exercise=[exercise.pk, second.pk, *(one.pk for one in more)], learner=learner.pk).content
+    assert len(many) == len(few)
+
+
+def test_a_key_that_no_database_holds_is_answered(client_for: ClientFor, tutor: Any, exercise: Any) -> None:
+    assert ask(client_for(tutor), exercise=["9" * 30]).status_code == 400
+    page = client_for(tutor).get(f"{reverse('exercises:sheets')}?exercise={'9' * 30}&learner={'9' * 30}")
+    assert page.status_code == 200
     form = client_for(tutor).get(f"{reverse('exercises:sheets')}?exercise={exercise.pk}&learner=x").context["form"]
     assert form.initial["exercise"] == [str(exercise.pk)]
