@@ -20,7 +20,7 @@ from analysis.score import to_abc
 from studio.demo.playing import Playing, play
 from studio.demo.pool import Pool
 from studio.demo.scenario import DRILLS, PASSWORD, PLAYERS, STUDIO, TUTOR, WEEKS, Player, Session
-from studio.demo.tutoring import comment, decide, write_plan
+from studio.demo.tutoring import comment, decide, keep_phrases, write_plan
 from studio.exercises.models import Exercise
 from studio.people.models import Studio, User
 from studio.takes.models import Take
@@ -83,6 +83,7 @@ class _Builder:
             player.username: self._person(player.username, player.name, User.Role.LEARNER, password)
             for player in PLAYERS
         }
+        keep_phrases(self.tutor)
         self.exercises = {name: self._exercise(name) for name in DRILLS}
 
     def tell(self, task: str, share: float) -> None:

@@ -14,9 +14,12 @@ from analysis.report import Flag, MovementReport, Report
 from studio.demo import words
 from studio.demo.scenario import DRILLS, LOW_HAND, Player, Session
 from studio.exercises.models import Exercise
+from studio.people.access import studio_of
 from studio.people.models import User
-from studio.review.models import NoteRead, PinnedNote
+from studio.review.models import NoteRead, PinnedNote, QuickPhrase
+from studio.review.overruling import Ruled, overrule
 from studio.takes.models import Movement, Take
+from studio.takes.reports import studio_tolerances
 from studio.week.models import Plan, SetExercise
 
 #: Up by so much when nearly all was clean, down when it fell apart (common practice).
@@ -24,6 +27,10 @@ TEMPO_STEP: Final = 4
 GOOD_SHARE: Final = 0.85
 BAD_SHARE: Final = 0.5
 SLOWEST_BPM: Final = 40
+#: Notes on many movements at once are for the last days: more would be a crowd.
+_RECENT: Final = 8
+#: What a tutor's ear lets pass, as a share of the limit.
+_JUST_BEYOND: Final = 1.15
 _LOW_HAND: Final = frozenset(note.label for note in LOW_HAND)
 
 
@@ -118,13 +125,17 @@ def comment(take: Take, player: Player, session: Session, tutor: User, now: date
     if take.heard_at is None:
         return
     remarks: list[PinnedNote] = []
-    for number, (movement, text) in enumerate(_remarks(report, turn=session.days_ago + player.seed)):
+    said = _remarks(report, turn=session.days_ago + player.seed)
+    for number, (movement, text) in enumerate(said):
         when = min(take.heard_at + timedelta(minutes=2 + 2 * number), now)
         note = _pin(take, tutor, text, when, movement=movement)
         if session.days_ago > 3:
             _read(note, take.learner, take.heard_at + timedelta(hours=19))
         if movement["flags"]:
             remarks.append(note)
+    if session.days_ago < _RECENT:
+        _remark_on_many(take, report, tutor, min(take.heard_at + timedelta(minutes=9), now))
+    _overrule(take, report, tutor, spared={movement["index"] for movement, _ in said})
     if session.answer and remarks:
         when = min(take.heard_at + timedelta(hours=20), now - timedelta(minutes=20))
         answer = _pin(take, take.learner, session.answer, when, answer_to=remarks[0])
@@ -148,6 +159,41 @@ def _remarks(report: Report, *, turn: int) -> list[tuple[MovementReport, str]]:
         best = min(clean, key=lambda movement: abs(movement["beat_offset_ms"] or 0.0))
         chosen.append((best, words.praise(best, turn)))
     return sorted(chosen, key=lambda item: item[0]["index"])
+
+
+def _remark_on_many(take: Take, report: Report, tutor: User, when: datetime) -> None:
+    """One note on all movements from a note that failed more than once in the same way."""
+    faulty: dict[tuple[Flag, str], list[int]] = {}
+    for movement in report["movements"]:
+        fault = words.first_fault(movement)
+        if fault and movement["from"]:
+            faulty.setdefault((fault, movement["from"]), []).append(movement["index"])
+    for (_, approach), indexes in faulty.items():
+        every = [movement["index"] for movement in report["movements"] if movement["from"] == approach]
+        if len(indexes) > 1 and indexes == every:
+            note = _pin(take, tutor, words.ALL_FROM.format(approach=approach), when, movement=None)
+            PinnedNote.objects.filter(pk=note.pk).update(
+                movement_index=every[0], movement_indexes=every, place=f"all {len(every)} from {approach}"
+            )
+            return
+
+
+def _overrule(take: Take, report: Report, tutor: User, *, spared: set[int]) -> None:
+    """The tutor's ear lets pass what lies only just beyond the limit."""
+    limits = studio_tolerances(studio_of(tutor))
+    for movement in report["movements"]:
+        offset, measures = movement["beat_offset_ms"], movement.get("measures")
+        if movement["flags"] not in (["late"], ["early"]) or offset is None or measures is None:
+            continue
+        near = abs(offset) < _JUST_BEYOND * limits.offset_ms(measures["beat_length_ms"])
+        if near and movement["index"] not in spared:
+            overrule(take, movement["index"], Ruled(flags={movement["flags"][0]: False}), tutor)
+            return
+
+
+def keep_phrases(tutor: User) -> None:
+    """What the demo's tutor says so often that it is kept."""
+    QuickPhrase.objects.bulk_create(QuickPhrase(tutor=tutor, text=text) for text in words.PHRASES)
 
 
 def _badness(movement: MovementReport) -> float:

@@ -19,6 +19,16 @@ _TOO_SOON: Final = (
     "A little {on} before the gracenote ({length} ms). Wait for the gracenote to cover the change.",
 )
 
+#: Of all movements from a note that failed in the same way.
+ALL_FROM: Final = "Every time from {approach}. Ten slow ones from there, each clean, before you play on."
+#: What the tutor says so often that it is kept.
+PHRASES: Final = (
+    "Slower, and every one clean.",
+    "Listen to the loop at half speed first.",
+    "Just like that: remember how it feels.",
+    "Hold the note before for its whole length.",
+)
+
 #: The fault that is spoken of first where a movement has several.
 FIRST: Final[tuple[Flag, ...]] = (
     "missed", "wrong-gracenote", "missing-gracenote", "run-together", "beat-on-second", "heavy-gracenote",
