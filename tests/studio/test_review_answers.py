@@ -180,6 +180,20 @@ def test_a_note_with_a_recording_needs_no_words(client_for, tutor, ready_take, s
         services.edit(bare, "")
 
 
+def test_pages_with_answers_take_few_queries(
+    client_for, learner, tutor, ready_take, sample_report, small_flac, django_assert_max_num_queries
+):
+    for index in range(6):
+        played = make_ready_take(tutor, None, sample_report, small_flac)
+        note = services_note(ready_take, tutor, index, played)
+    rory = client_for(learner)
+    pages = [reverse(f"review:{name}", args=[ready_take.pk]) for name in ("take", "notes", "annotations")]
+    for page in (*pages, reverse("review:answer", args=[note.pk])):
+        rory.get(page)
+        with django_assert_max_num_queries(12):
+            assert rory.get(page).status_code == 200
+
+
 class TestBeside:
     @pytest.fixture
     def note(self, tutor, ready_take, sample_report, small_flac):
