@@ -37,12 +37,12 @@ _FOR_SHORT: Final = 400
 #: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
 _BLIP_S: Final = 0.030
 _BLIP_CONFIDENCE: Final = 0.5
-#: What was heard for nothing is less sure than true noises of its length: this at this length, by the slope less for
-#: each millisecond more (made takes in rooms: 15 of 17 of those heard for nothing, and 2 of 91 true ones).
-_SLUR_CONFIDENCE: Final = 0.85
-_SLUR_MS: Final = 12.0
-_SLUR_SLOPE: Final = 0.03
-_LONGEST_SLUR_MS: Final = 24.0
+#: What is heard for nothing is shorter than this and less sure than true noises of its length: by this, and by this
+#: where a reed begins to speak, within one note, and where a room rings as loud as the notes (by made takes).
+_LONGEST_SLUR_MS: Final = 22.0
+_SLUR_CONFIDENCE: Final = 0.62
+_LIKELY_SLUR_CONFIDENCE: Final = 0.75
+_RINGING: Final = 0.5
 
 
 @dataclass(frozen=True)
@@ -79,7 +79,7 @@ def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> lis
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
     sure = decoding.sure_frames(found, share, sound)
     times = boundaries.refine(fine, found, sound.hop_s, _short_templates(fine, found, sure, known), room)
-    return _without_slurs(_sounded(found, times, share, samples.size / spectra.RATE_HZ))
+    return _without_slurs(_sounded(found, times, share, samples.size / spectra.RATE_HZ), room)
 
 
 def _listening(samples: Floats, clicks: Sequence[Clicks], window: int, hop: int, size: int) -> templates.Listening:
@@ -193,27 +193,34 @@ def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s
     return result
 
 
-def _without_slurs(sounded: list[Sounded]) -> list[Sounded]:
-    """`sounded` with what is too short for how little sure it is given to the note that follows.
+def _without_slurs(sounded: list[Sounded], room: echo.Room) -> list[Sounded]:
+    """`sounded` with what is short and hardly sure given to the note that follows.
 
-    While a room still rings with the last note, the first moments of the next may look like neither; a true noise of
-    the same length is sure. A moment within a note goes back to it.
+    While a room still rings with the last note, the first moments of the next may look like neither. A moment within a
+    note goes back to it.
     """
     result: list[Sounded] = []
     for note in sounded:
         before = result[-1] if result else None
-        if before is None or before.end_s < note.start_s or not _is_slur(before):
+        earlier = result[-2] if len(result) > 1 and before is not None and _joins(result[-2], before) else None
+        if before is None or not _joins(before, note) or not _is_slur(before, earlier, note, room):
             result.append(note)
             continue
         result.pop()
-        earlier = result[-1] if result else None
-        if earlier is not None and earlier.note == note.note and earlier.end_s == before.start_s:
+        if earlier is not None and earlier.note == note.note:
             result[-1] = replace(earlier, end_s=note.end_s, confidence=max(earlier.confidence, note.confidence))
         else:
             result.append(replace(note, start_s=before.start_s))
     return result
 
 
-def _is_slur(note: Sounded) -> bool:
-    least = _SLUR_CONFIDENCE - (note.length_ms - _SLUR_MS) * _SLUR_SLOPE
-    return note.length_ms < _LONGEST_SLUR_MS and note.confidence < least
+def _joins(before: Sounded, after: Sounded) -> bool:
+    return after.start_s <= before.end_s
+
+
+def _is_slur(note: Sounded, before: Sounded | None, after: Sounded, room: echo.Room) -> bool:
+    """Whether `note` is no note of its own; `before` is None after silence."""
+    if note.length_ms >= _LONGEST_SLUR_MS:
+        return False
+    likely = before is None or before.note == after.note or room.share >= _RINGING
+    return note.confidence < (_LIKELY_SLUR_CONFIDENCE if likely else _SLUR_CONFIDENCE)
