@@ -208,7 +208,7 @@ def test_the_tutor_overrules_and_everything_follows(house: House) -> None:
     assert row.locator(".struck s").count() == faults
     assert page.inner_text("#clean-count") == f"{clean + 1} of 15"
     told = "(index) => { const t = document.querySelector('#timeline').data.find((d) => d.meta?.part === 'movements');"
-    told += " return t.meta.verdicts[t.customdata.indexOf(Number(index))]; }"
+    told += " return t.meta.verdicts[(t.meta.indexes ?? t.customdata).indexOf(Number(index))]; }"
     assert page.evaluate(told, index) == "clean"
     assert "by the tutor’s word" in page.locator(f'.chosen-one[data-movement="{index}"]').inner_text()
     page.locator('[data-say="back"]').evaluate("(back) => back.scrollIntoView({ block: 'center' })")  # off the player
