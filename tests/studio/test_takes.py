@@ -484,6 +484,7 @@ class TestSweep:
         assert sweep.remove_orphans() == 3
         assert stored() == kept
 
+    @pytest.mark.django_db
     def test_it_tidies_once_a_day(self, monkeypatch: pytest.MonkeyPatch) -> None:
         done = []
         monkeypatch.setattr(sweep, "remove_orphans", lambda: done.append("orphans") or 0)
