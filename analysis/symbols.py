@@ -57,12 +57,12 @@ def bars_of(score: Score) -> list[Bar]:
 
 
 def lines_of(score: Score, bars_a_line: int) -> list[list[Bar]]:
-    """The bars line by line: lines as even as they can be, a pickup with the first."""
+    """The bars line by line: lines as even as they can be, longer ones first, a pickup with the first."""
     bars = bars_of(score)
     pickup = 1 if bars and bars[0].number == 0 else 0
     count = len(bars) - pickup
     lines = max(1, -(-count // bars_a_line))
-    cuts = [0] + [pickup + round(count * line / lines) for line in range(1, lines)] + [len(bars)]
+    cuts = [0] + [pickup - (-count * line // lines) for line in range(1, lines)] + [len(bars)]
     return [bars[start:stop] for start, stop in pairwise(cuts)]
 
 

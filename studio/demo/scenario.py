@@ -110,7 +110,7 @@ DRILLS: Final[Mapping[str, Drill]] = {
     ),
     "chain": Drill(
         "Doublings up and down the scale", 60, "chain",
-        instruction="A doubling on every note. The beat does not wait for the hard ones.", level="further",
+        instruction="The beat does not wait for the hard ones.", level="further",
     ),
     "scale": Drill(
         "High G gracenotes up and down the scale", 52, "chain", kind="gracenote", on=Note.LOW_A,

@@ -80,8 +80,10 @@ class FamilyForm(_ExerciseForm):
         choices=[(f"{float(cut):.4f}", f"{cut} of a beat") for cut in CUT_SHARES],
         help_text="Start long and shorten it over the weeks.",
     )
-    tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute. 50 to 72 is slow enough for most learners.")
-    repeats = forms.IntegerField(label="Times through", min_value=1, max_value=MAX_REPEATS)
+    tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute; 50 to 72 for most.")
+    repeats = forms.IntegerField(
+        label="Times through", min_value=1, max_value=MAX_REPEATS, help_text=f"Up to {MAX_REPEATS}."
+    )
 
     def __init__(
         self,

@@ -22,6 +22,7 @@ from analysis.engraving import EngravingError, describe, svg
 from analysis.families import from_short_notes, single_then_full
 from analysis.mei import MEI_NAMESPACE, XML_ID, mei
 from analysis.score import Score, ScoreError, parse_abc
+from analysis.symbols import lines_of
 from tests.analysis.every_drill import every_drill
 
 DATA = Path(__file__).parent.parent / "data"
@@ -173,6 +174,12 @@ def test_the_mark_of_a_beat_touches_no_note() -> None:
 def test_lines_are_even_and_a_pickup_stands_with_the_first() -> None:
     root = picture(parse_abc("M:2/4\nL:1/8\nK:HP\nA2 | " + "B2 c2 | " * 6), width_px=1200)
     assert [len(of_class(system, "measure")) for system in of_class(root, "system")] == [4, 3]
+
+
+@pytest.mark.parametrize(("bars", "expected"), [(5, [3, 2]), (6, [3, 3]), (9, [3, 3, 3]), (10, [4, 3, 3])])
+def test_longer_lines_come_first(bars: int, expected: list[int]) -> None:
+    score = parse_abc("M:2/4\nL:1/8\nK:HP\n" + "B2 c2 | " * bars)
+    assert [len(line) for line in lines_of(score, 4)] == expected
 
 
 def test_the_mark_stands_over_the_sound_on_the_beat() -> None:

@@ -83,8 +83,10 @@ class Browser:
     def __init__(self, browser: Any) -> None:
         self._browser = browser
 
-    def person(self, address: str, *, viewport: dict[str, int], phone: bool = False) -> Person:
-        context = self._browser.new_context(viewport=viewport, is_mobile=phone, has_touch=phone, locale="en-GB")
+    def person(self, address: str, *, viewport: dict[str, int], phone: bool = False, scripts: bool = True) -> Person:
+        context = self._browser.new_context(
+            viewport=viewport, is_mobile=phone, has_touch=phone, locale="en-GB", java_script_enabled=scripts
+        )
         return Person(context, address)
 
     def close_all(self) -> None:

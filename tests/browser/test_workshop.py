@@ -251,6 +251,42 @@ def test_music_out_of_sight_is_brought_into_it_while_it_plays(tutor: Person) -> 
     assert page.evaluate("scrollY") > begun
 
 
+def test_everything_can_be_heard_without_scripts(tutor: Person, browser: Browser) -> None:
+    plain = browser.person(tutor.address, viewport=NARROW, phone=True, scripts=False)
+    plain.open("/log-in/")
+    plain.page.get_by_label("User name").fill("una")
+    plain.page.get_by_label("Password").fill(PASSWORD)
+    plain.page.get_by_role("button", name="Log in").click()
+    plain.open("/exercises/")
+    plain.page.locator("main tbody a").first.click()
+    picture = plain.page.locator(".music-place img")
+    assert picture.get_attribute("src")
+    assert plain.page.get_by_label("played right").bounding_box()["width"] > 300  # type: ignore[index]
+    plain.page.get_by_label("The beat").select_option("count-in")
+    plain.page.get_by_role("button", name="Set").click()
+    assert "count_in=4" in (plain.page.get_by_label("played right").get_attribute("src") or "")
+    plain.page.get_by_role("link", name="Listen closely").click()
+    players = plain.page.locator("audio")
+    assert players.count() == 21  # the whole, and ten words right and wrong
+    assert all((box := player.bounding_box()) and box["width"] > 300 for player in players.all())
+    plain.page.get_by_label("Speed").select_option("half")
+    plain.page.get_by_role("button", name="Set").click()
+    assert "speed=half" in (players.first.get_attribute("src") or "")
+
+
+def test_the_music_stays_in_sight_while_a_phone_is_used_to_choose(tutor: Person) -> None:
+    page = tutor.page
+    page.set_viewport_size({"width": 390, "height": 844})
+    tutor.open("/exercises/new/")
+    page.wait_for_selector("[data-preview-place] svg")
+    page.get_by_label("Times through").fill("1")
+    length_is(tutor, "3 bars, 12 beats, 6 movements; 13 s to play")
+    seen = page.locator("[data-preview-length]").bounding_box()
+    assert seen is not None
+    assert 0 <= seen["y"] < 200
+    tutor.check()
+
+
 def test_the_library_shows_one_level_at_first(tutor: Person) -> None:
     page = tutor.page
     page.set_viewport_size({"width": 390, "height": 844})
