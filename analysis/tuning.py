@@ -52,7 +52,7 @@ _LEAST_CORE: Final = 8
 _AROUND: Final = 16
 #: A frame is told to be one of two notes by its likeness to what they look like from here on, if these differ so much.
 _RESEMBLES: Final = 0.7
-_TELLS_APART: Final = 0.03
+_TELLS_APART: Final = 0.1
 
 Kind = Literal["practice chanter", "pipes"]
 
@@ -358,15 +358,10 @@ def settle_octaves(labels: NDArray[np.int8], samples: Floats) -> NDArray[np.int8
         if min(core[low].size, core[high].size) < _LEAST_CORE:
             settled[either] = _only(shape, labels[either], either, core)
             continue
-        upper = np.isin(either, core[high])
-        known = np.isin(either, np.concatenate([core[low], core[high]]))
-        for _ in range(3):
-            if not (known & upper).any() or not (known & ~upper).any():
-                break
-            like = [_likeness(shape, known & ~upper), _likeness(shape, known & upper)]
-            # What resembles neither, as under a click, tells nothing and stays what it was.
-            known = (np.maximum(*like) > _RESEMBLES) & (np.abs(like[1] - like[0]) > _TELLS_APART)
-            upper = np.where(known, like[1] > like[0], labels[either] == high)
+        like = [_likeness(shape, np.isin(either, core[note])) for note in (low, high)]
+        # What resembles neither, as under a click, tells nothing and stays what it was.
+        told = (np.maximum(*like) > _RESEMBLES) & (np.abs(like[1] - like[0]) > _TELLS_APART)
+        upper = np.where(told, like[1] > like[0], labels[either] == high)
         settled[either] = np.where(upper, high, low)
     return settled
 
