@@ -332,7 +332,9 @@ def _spelling(asked: _Asked, approach: Note) -> Spelling:
     found = asked.find(approach)
     if not found:
         name = f"{asked.finger.label} {asked.kind}" if asked.finger is not None else asked.kind
-        raise ValueError(f"{_a(name)} on {asked.on.label} cannot be played from {approach.label}")
+        possible = ", ".join(note.label for note in Note if asked.find(note))
+        others = f"; it can from {possible}" if possible else ""
+        raise ValueError(f"{_a(name)} on {asked.on.label} cannot be played from {approach.label}{others}")
     return found
 
 

@@ -18,18 +18,21 @@ function showFieldsOfFamily() {
   }
 }
 
-// Buttons that check all boxes of a group, or none.
+// Buttons that check all boxes of a group that the movement can be played from, or none.
 function addAllAndNone(group) {
   const boxes = [...group.querySelectorAll("input[type=checkbox]")];
   const row = document.createElement("p");
   row.className = "all-and-none";
-  for (const [text, checked] of [["All nine", true], ["None", false]]) {
+  const comesFrom = JSON.parse(document.getElementById("comes-from").textContent);
+  const possible = () => comesFrom[form.elements.movement.value] ?? [];
+  for (const [text, chosen] of [["Every note it can come from", possible], ["None", () => []]]) {
     const button = document.createElement("button");
     button.type = "button";
     button.className = "link-button";
     button.textContent = text;
     button.addEventListener("click", () => {
-      for (const box of boxes) box.checked = checked;
+      const values = chosen();
+      for (const box of boxes) box.checked = values.includes(box.value);
       form.dispatchEvent(new Event("input"));
     });
     row.append(button);

@@ -14,7 +14,9 @@ from analysis.score import Score, ScoreError, to_abc
 from studio.exercises.models import Customs, Exercise
 from studio.exercises.titles import numbered, without_number
 from studio.exercises.writing import (
+    MOVEMENTS,
     Family,
+    comes_from,
     family_for,
     family_of,
     kind_choices,
@@ -25,6 +27,7 @@ from studio.exercises.writing import (
 
 TEMPO: Final = (30, 140)
 MAX_ABC: Final = 5000
+_REPEATS: Final = f"It is written a whole number of times, from 1 to {MAX_REPEATS}."
 
 
 def _tempo_field(**options: Any) -> forms.IntegerField:
@@ -82,7 +85,11 @@ class FamilyForm(_ExerciseForm):
     )
     tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute; 50 to 72 for most.")
     repeats = forms.IntegerField(
-        label="Times through", min_value=1, max_value=MAX_REPEATS, help_text=f"Up to {MAX_REPEATS}."
+        label="Times through",
+        min_value=1,
+        max_value=MAX_REPEATS,
+        help_text=f"Up to {MAX_REPEATS}.",
+        error_messages=dict.fromkeys(("invalid", "min_value", "max_value"), _REPEATS),
     )
 
     def __init__(
@@ -108,6 +115,11 @@ class FamilyForm(_ExerciseForm):
         self.fields["title"].help_text = "Left empty, it is named after the movement and the family."
         self.order_fields([name for name in self.fields if name not in ("title", "instruction", "level")])
         self.asked: Family | None = None
+
+    @property
+    def comes_from(self) -> dict[str, list[str]]:
+        """By the values of `movement`, the values of `approaches` that it can be played from."""
+        return {movement: [note.label for note in comes_from(movement)] for movement in MOVEMENTS}
 
     def clean(self) -> dict[str, Any]:
         data = super().clean() or self.cleaned_data
@@ -272,7 +284,10 @@ class HearForm(forms.Form):
 
 def _stored(exercise: Exercise) -> dict[str, Any]:
     family = family_of(exercise)
-    named_by_family = without_number(exercise.title) == family.score(tempo_bpm=exercise.tempo_bpm).title
+    try:
+        named_by_family = without_number(exercise.title) == family.score(tempo_bpm=exercise.tempo_bpm).title
+    except ValueError:  # what was once written may be refused later; the form will say so
+        named_by_family = False
     kept: dict[str, Any] = {
         "family": family.family,
         "movement": family.movement,

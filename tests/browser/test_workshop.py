@@ -69,6 +69,14 @@ def test_music_and_length_follow_what_is_chosen(tutor: Person) -> None:
     page.get_by_label("Movement", exact=True).select_option("grip/E")
     page.get_by_label("A grip from D is").wait_for()
     assert not page.get_by_label("From high G play the half doubling").is_visible()
+    page.get_by_label("Movement", exact=True).select_option("strike/E")
+    page.get_by_role("button", name="Every note it can come from").click()
+    length_is(tutor, "4 bars, 16 beats, 7 movements; 16 s to play")
+    assert not page.get_by_label("low A", exact=True).is_checked()
+    page.get_by_label("low A", exact=True).check()
+    note = page.locator("[data-preview-note]")
+    note.filter(has_text="A strike on E cannot be played from low A; it can from low G, B, C, D, ").wait_for()
+    page.get_by_label("Movement", exact=True).select_option("grip/E")
     page.get_by_role("button", name="None", exact=True).click()
     note = page.locator("[data-preview-note]")
     note.filter(has_text="Choose at least one note to approach from.").wait_for()
@@ -261,7 +269,7 @@ def test_everything_can_be_heard_without_scripts(tutor: Person, browser: Browser
     plain.page.locator("main tbody a").first.click()
     picture = plain.page.locator(".music-place img")
     assert picture.get_attribute("src")
-    assert plain.page.get_by_label("played right").bounding_box()["width"] > 300  # type: ignore[index]
+    assert plain.page.get_by_label("played right").bounding_box()["width"] > 300
     plain.page.get_by_label("The beat").select_option("count-in")
     plain.page.get_by_role("button", name="Set").click()
     assert "count_in=4" in (plain.page.get_by_label("played right").get_attribute("src") or "")

@@ -129,12 +129,12 @@ def test_from_high_g_the_tutor_may_prefer_the_half_doubling(client: Client) -> N
         ({"approaches": []}, "Choose at least one note to approach from."),
         ({"tempo_bpm": "500"}, "The tempo is a whole number of beats a minute, from 30 to 140."),
         ({"tempo_bpm": "fast"}, "The tempo is a whole number of beats a minute, from 30 to 140."),
-        ({"repeats": "40"}, "less than or equal to 8"),
+        ({"repeats": "40"}, "It is written a whole number of times, from 1 to 8."),
         ({"movement": "doubling/H"}, "not one of the available choices"),
         ({"movement": "doubling/low G", "approaches": ["high A"], "family": "x"}, "not one of the available choices"),
         (
             {"movement": "doubling/high A", "approaches": ["high A"]},
-            "A doubling on high A cannot be played from high A.",
+            "A doubling on high A cannot be played from high A; it can from ",
         ),
     ],
 )
