@@ -156,6 +156,9 @@ STATIC_ROOT = BASE_DIR / "staticfiles"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 # On one machine the files are served straight from static/; behind a proxy collectstatic and hashed names are used.
 WHITENOISE_USE_FINDERS = not HTTPS
+# Kept for ever: hashed names, and files of others, which have their version in their names. Browsers then also keep
+# plotly as compiled.
+WHITENOISE_IMMUTABLE_FILE_TEST = r"\.[0-9a-f]{12}\.\w+$|/vendor/[^/]+-\d+\.\d+\.\d+\.min\.js$"
 STORAGES: dict[str, Any] = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {

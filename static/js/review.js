@@ -1,5 +1,7 @@
 // The review page: brings its views together around one selection. The list works before, and without, the timeline.
 
+import { startMeasured } from "./review_measured.js";
+import { startMusic } from "./review_music.js";
 import { startNotes } from "./review_notes.js";
 import { startOverruling } from "./review_overrule.js";
 import { startPlayer } from "./review_player.js";
@@ -11,7 +13,6 @@ import { startBeatForm } from "./review_timeline_beat.js";
 const root = document.getElementById("review");
 const list = root.querySelector("#movements");
 const rows = [...list.querySelectorAll("li[data-movement]")];
-const music = root.querySelector("#music");
 const narrow = window.matchMedia("(max-width: 56rem)");
 const quick = window.matchMedia("(prefers-reduced-motion: reduce)");
 
@@ -29,8 +30,9 @@ function reveal(part, box) {
 
 const indexOf = (row) => Number(row.dataset.movement);
 
-function startList(player) {
-  const measured = [...root.querySelectorAll(".chosen-one")];
+function startList(movements, player) {
+  const byIndex = new Map(rows.map((row) => [indexOf(row), row]));
+  let marked = null; // the row of the chosen movement
   list.addEventListener("click", (event) => {
     const row = event.target.closest("li[data-movement]");
     if (row) selection.choose(indexOf(row), "list");
@@ -60,69 +62,33 @@ function startList(player) {
     root.querySelector("#none-shown").hidden = rows.length === 0 || rows.some((row) => !row.hidden);
   });
   selection.onMovement((index, from) => {
-    for (const row of rows) {
-      const chosen = indexOf(row) === index;
-      row.classList.toggle("is-chosen", chosen);
-      row.querySelector("button").setAttribute("aria-pressed", String(chosen));
-      if (chosen && from !== "list") reveal(row, list);
-    }
-    root.querySelector("#chosen-none").hidden = index !== null;
-    for (const one of measured) one.hidden = Number(one.dataset.movement) !== index;
+    if (marked) press(marked, false);
+    marked = byIndex.get(index) ?? null;
+    if (!marked) return;
+    press(marked, true);
+    if (from !== "list") reveal(marked, list);
   });
+  function press(row, chosen) {
+    row.classList.toggle("is-chosen", chosen);
+    row.querySelector("button").setAttribute("aria-pressed", String(chosen));
+  }
   // On a narrow screen what was measured opens under its movement; where there is room it stands beside the list.
-  function settle() {
-    for (const one of measured) {
-      const row = rows.find((entry) => entry.dataset.movement === one.dataset.movement);
-      (narrow.matches && row ? row : root.querySelector("#chosen")).append(one);
-    }
-  }
-  narrow.addEventListener("change", settle);
-  settle();
-}
-
-function startMusic(movements) {
-  if (!music) return;
-  let groups = [];
-  function showChosen(index, from) {
-    const movement = movements.find((entry) => entry.index === index);
-    for (const group of groups) {
-      const chosen = movement !== undefined && Number(group.dataset.movement) === movement.written;
-      group.classList.toggle("selected", chosen);
-      if (chosen && from !== "music") reveal(group, music);
-    }
-  }
-  // Drawn anew (music.js) whenever there is another width for it.
-  music.addEventListener("music-drawn", () => {
-    music.querySelector("svg").classList.add("selectable");
-    groups = [...music.querySelectorAll("[data-movement]")];
-    for (const group of groups) {
-      // A written movement may have been played twice; the first playing is the one that is marked.
-      const movement = movements.find((entry) => entry.written === Number(group.dataset.movement));
-      if (movement && movement.verdict !== "clean") group.classList.add(movement.verdict);
-      if (movement) group.addEventListener("click", () => selection.choose(movement.index, "music"));
-    }
-    showChosen(selection.movement);
-  });
-  document.addEventListener("movement-ruled", ({ detail }) => {
-    for (const group of groups.filter((entry) => Number(entry.dataset.movement) === detail.written)) {
-      group.classList.remove("fault", "unsure");
-      if (detail.verdict !== "clean") group.classList.add(detail.verdict);
-    }
-  });
-  selection.onMovement(showChosen);
+  const beside = root.querySelector("#chosen");
+  const measured = startMeasured(root, movements, (index) => (narrow.matches && byIndex.get(index)) || beside);
+  narrow.addEventListener("change", measured.settle);
 }
 
 // What was chosen in music or timeline is said beside the player for as long as what was measured is out of sight.
 function startChosenLine(movements) {
   const line = root.querySelector("#player-chosen");
   const player = root.querySelector(".player");
+  const measured = root.querySelector(".chosen-one");
   let watch = null;
   selection.onMovement((index) => {
     watch?.disconnect();
     line.hidden = true;
     const movement = movements.find((entry) => entry.index === index);
-    const measured = root.querySelector(`.chosen-one[data-movement="${index}"]`);
-    if (!movement || !measured) return;
+    if (!movement) return;
     const came = movement.flags.map((flag) => flag.word).join(", ") || movement.verdict_word;
     line.textContent = `${movement.name}: ${came}`;
     watch = new IntersectionObserver((entries) => { line.hidden = entries.at(-1).intersectionRatio > 0.5; },
@@ -175,9 +141,9 @@ function chooseByAddress(movements) {
 }
 
 // While it plays, list and music mark the movement that is heard.
-function follow(movements, player) {
+function follow(movements, player, music) {
   const places = [{ box: list, find: (movement) => rows.find((row) => indexOf(row) === movement.index) }];
-  if (music) places.push({ box: music, find: (movement) => music.querySelector(`[data-movement="${movement.written}"]`) });
+  if (music) places.push({ box: music.place, find: (movement) => music.find(movement.written) });
   startFollowing(movements, places, { reveal, isPlaying: () => player.busy });
 }
 
@@ -186,18 +152,17 @@ const told = (id) => JSON.parse(document.getElementById(id).textContent);
 async function start() {
   const movements = told("movements-data");
   const player = startPlayer(movements, root);
-  startList(player);
-  startMusic(movements);
+  startList(movements, player);
+  const music = startMusic(root, movements, reveal);
   startChosenLine(movements);
-  follow(movements, player);
+  follow(movements, player, music);
   let timeline = null;
   const notes = startNotes({ movements, notes: told("notes-data"), phrases: root.dataset.phrases ? told("phrases-data") : [] }, root, { player, onChange: (all) => timeline?.pinned(all) });
   startOverruling(root, movements);
   document.addEventListener("movement-ruled", ({ detail }) => timeline?.ruled(detail));
   startKeys(player, () => timeline);
   root.dataset.usable = ""; // all but the timeline
-  timeline = await drawTimeline({ onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
-  timeline?.pinned(notes.all());
+  timeline = await drawTimeline({ movements, notes: notes.all(), onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   chooseByAddress(movements);
   root.dataset.ready = "";
 }

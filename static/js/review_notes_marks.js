@@ -58,7 +58,8 @@ export function startMarks(root, movements) {
     markList(list, counts);
     if (music) markMusic(music, counts, movements);
   };
-  music?.addEventListener("music-drawn", markAll);
+  // Drawn line by line, as they come near.
+  music?.addEventListener("music-drawn", ({ target }) => markMusic(target, counts, movements));
   document.addEventListener("movement-ruled", markAll);
   return {
     show(notes) {

@@ -44,7 +44,7 @@ export function startOverruling(root, movements) {
     if (!movement) return;
     say("");
     at("told").textContent = "";
-    root.querySelector(`.chosen-one[data-movement="${movement.index}"]`)?.append(box);
+    root.querySelector(".chosen-one").append(box);
     const focus = flags.contains(document.activeElement) ? document.activeElement.dataset.key : null;
     flags.replaceChildren(...movement.flags.map((flag) => line(flag, false, movement)), ...movement.struck.map((flag) => line(flag, true, movement)));
     if (focus) flags.querySelector(`[data-key="${focus}"]`)?.focus();
@@ -73,16 +73,12 @@ export function startOverruling(root, movements) {
   function show(movement, told) {
     Object.assign(movement, told.movement);
     const row = root.querySelector(`#movements li[data-movement="${movement.index}"]`);
-    const measured = root.querySelector(`.chosen-one[data-movement="${movement.index}"]`);
-    // The box stays in the page while what stands around it is made anew, so that the focus stays as well.
-    for (const part of [...measured.childNodes]) if (part !== box) part.remove();
-    measured.insertAdjacentHTML("afterbegin", told.measured);
     row.dataset.verdict = movement.verdict;
     row.querySelector(".movement-row").innerHTML = told.row;
     root.querySelector("#approaches").innerHTML = told.approaches;
     root.querySelector("#clean-count").textContent = `${told.clean} of ${told.movements}`;
     root.querySelector("#summary-words").textContent = told.words;
-    fill();
+    if (movement === chosen()) fill();
     document.dispatchEvent(new CustomEvent("movement-ruled", { detail: movement }));
   }
 

@@ -9,6 +9,7 @@ const HANDS_OFF_MS = 3000;
 export function startFollowing(movements, places, { reveal, isPlaying }) {
   const played = movements.filter((movement) => movement.start_s !== null).sort((one, two) => one.start_s - two.start_s);
   const touched = new Map();
+  const marked = new Map(); // box: what is marked in it
   let heard = null;
   for (const { box } of places) {
     for (const name of ["wheel", "pointerdown", "touchmove", "keydown"]) {
@@ -30,8 +31,9 @@ export function startFollowing(movements, places, { reveal, isPlaying }) {
 
   function mark(movement) {
     for (const { box, find } of places) {
-      for (const old of box.querySelectorAll(".is-heard")) old.classList.remove("is-heard");
-      const part = movement && find(movement);
+      marked.get(box)?.classList.remove("is-heard");
+      const part = (movement && find(movement)) || null;
+      marked.set(box, part);
       if (!part) continue;
       part.classList.add("is-heard");
       // Whoever scrolls about in a box while it plays is looking for something.

@@ -2,95 +2,61 @@
 
 import { startRuler } from "./review_ruler.js";
 import { selection } from "./review_selection.js";
-import { fitting, paint } from "./review_timeline_paint.js";
+import { drawing } from "./review_timeline_marks.js";
+import { paint, paintWords } from "./review_timeline_paint.js";
 import { startPitch } from "./review_timeline_pitch.js";
 
 const CLOSEST_S = 0.25;
 const DOUBLE_MS = 350;
 const CLOSEST_ZOOM_S = 0.03;
-const LENGTHS_FROM = 150; // pixels a second
-const CLOSEST_LINES_PX = 6;
-const LINES = ["theme", "gracenote", "crossing", "unwritten"];
+const MARK_REACH_PX = 14;
 const LANES = ["low G", "low A", "B", "C", "D", "E", "F", "high G", "high A"];
 
-export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
+export async function startTimeline(data, root, { movements, notes, onSpot, onNote, isPlaying }) {
   const { Plotly } = window;
   const place = root.querySelector("#timeline");
   const playhead = root.querySelector("#playhead");
   const ring = root.querySelector("#timeline-ring");
-  const { figure, movements, duration_s: duration } = data;
+  const { figure, duration_s: duration } = data;
+  const { layout } = figure;
   const narrow = window.matchMedia("(max-width: 40rem)");
-  figure.layout.height = narrow.matches ? 300 : 360;
-  if (narrow.matches) figure.layout.xaxis.range = [0, Math.min(duration, 9)];
-  const config = { displayModeBar: false, scrollZoom: true, responsive: true, doubleClick: false, showTips: false };
-  await Plotly.newPlot(place, paint(figure).data, figure.layout, config);
+  layout.height = narrow.matches ? 300 : 360;
+  layout.width = place.clientWidth;
+  if (narrow.matches) layout.xaxis.range = [0, Math.min(duration, 9)];
+  const at = (index) => movements.find((movement) => movement.index === index);
+  const part = (name) => figure.data.find((trace) => trace.meta?.part === name);
+  const played = part("movements");
+  const marks = drawing(figure, (index) => at(index)?.name ?? "");
+  const pins = [part("pinned"), part("pinned-stretch")];
+  const config = { displayModeBar: false, scrollZoom: true, doubleClick: false, showTips: false };
+
+  // All is in its place before anything is drawn: each drawing of a long take costs a slow phone half a second.
+  const across = layout.width - layout.margin.l - layout.margin.r;
+  const [first, last] = layout.xaxis.range;
+  marks.fill({ from: first, to: last, perSecond: across / (last - first) });
+  pin(notes);
+  await Plotly.newPlot(place, paint(figure).data, layout, config);
   root.querySelector("#timeline-wait").hidden = true;
 
-  const played = figure.data.find((trace) => trace.meta?.part === "movements");
   const axis = () => place._fullLayout.xaxis;
   const range = () => axis().range.map(Number);
 
   // The playhead is an element of its own, moved by transform: redrawing the plot sixty times a second would not do.
   function movePlayhead() {
     const x = axis();
-    const offset = x._offset + x.l2p(selection.time);
-    const inside = selection.time >= range()[0] && selection.time <= range()[1];
-    playhead.hidden = !inside;
-    playhead.style.transform = `translateX(${offset}px)`;
+    const [from, to] = x.range;
+    const inside = selection.time >= from && selection.time <= to;
+    if (playhead.hidden === inside) playhead.hidden = !inside;
+    if (inside) playhead.style.transform = `translateX(${x._offset + x.l2p(selection.time)}px)`;
   }
 
-  const worded = figure.data.filter((trace) => trace.meta?.said);
+  const redraw = (traces) => Plotly.restyle(place, { x: traces.map((trace) => trace.x) }, traces.map((trace) => figure.data.indexOf(trace)));
 
-  // Closer up there is room to say in words what the shapes say: flags, beats, and how long each gracenote is.
-  function showWords() {
-    const x = axis();
+  function fillView() {
     const [from, to] = range();
-    const changed = [];
-    for (const trace of worded) {
-      const { part, at, y, said } = trace.meta;
-      // Lengths are for close zoom; far out they would stand beside some marks and not beside others.
-      const near = x._length / (to - from) > (part.endsWith("-lengths") ? LENGTHS_FROM : 0);
-      const inside = near ? at.map((_, number) => number).filter((number) => at[number] >= from && at[number] <= to) : [];
-      const fit = fitting(inside.map((number) => said[number]), inside.map((number) => x.l2p(at[number])));
-      const kept = inside.filter((_, number) => fit[number]);
-      const key = kept.join();
-      if (key === (trace.meta.shown ?? "")) continue;
-      trace.meta.shown = key;
-      Object.assign(trace, { x: kept.map((n) => at[n]), y: kept.map((n) => y[n]), text: kept.map((n) => said[n]) });
-      changed.push(trace);
-    }
-    changed.push(...scaled(x._length / (to - from), from, to));
-    const text = fitting(played.meta.words, played.x.map((seconds) => x.l2p(seconds)));
-    if (text.some((word, number) => word !== played.text[number])) {
-      played.text = text;
-      changed.push(played);
-    }
-    if (changed.length === 0) return;
-    const all = (key) => changed.map((trace) => trace[key]);
-    Plotly.restyle(place, { x: all("x"), y: all("y"), text: all("text") }, changed.map((trace) => figure.data.indexOf(trace)));
-  }
-
-  // What is drawn by the scale: lines of beats that would stand too close are left out, marks are two pixels wide.
-  function scaled(perSecond, from, to) {
-    const changed = [];
-    for (const trace of figure.data) {
-      const { uprights, middles } = trace.meta ?? {};
-      if (uprights) {
-        const inside = uprights.filter((seconds) => seconds >= from && seconds <= to);
-        const shown = inside.length * CLOSEST_LINES_PX <= perSecond * (to - from) ? inside : [];
-        if (shown.join() === (trace.meta.shown ?? "")) continue;
-        trace.meta.shown = shown.join();
-        trace.x = shown.flatMap((seconds) => [seconds, seconds, null]);
-        trace.y = shown.flatMap(() => [trace.meta.from, trace.meta.to, null]);
-        changed.push(trace);
-      } else if (middles && Math.abs(Math.log2(perSecond / (trace.meta.perSecond ?? 1e-9))) > 0.2) {
-        trace.meta.perSecond = perSecond;
-        const half = 1 / perSecond;
-        trace.x = middles.flatMap((at) => [at - half, at + half, at + half, at - half, at - half, null]);
-        changed.push(trace);
-      }
-    }
-    return changed;
+    const changed = marks.fill({ from, to, perSecond: axis()._length / (to - from) });
+    if (changed.includes(played)) paintWords(played);
+    if (changed.length) redraw(changed);
   }
 
   function look(from, to) {
@@ -106,8 +72,6 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     return look(middle - width / 2, middle + width / 2);
   }
 
-  const at = (index) => movements.find((movement) => movement.index === index);
-
   function zoomMovement() {
     const movement = at(selection.movement);
     if (movement?.start_s == null) return;
@@ -121,8 +85,8 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     right: () => axis()._offset + axis()._length,
     secondsAcross: (pixels) => ((range()[1] - range()[0]) * pixels) / axis()._length,
   };
-  const sounds = figure.data.filter((trace) => LINES.includes(trace.meta?.part));
-  const edges = sounds.flatMap((trace) => trace.x.filter((seconds) => seconds !== null));
+  const sounds = figure.data.filter((trace) => trace.meta?.starts);
+  const edges = sounds.flatMap(({ meta: { starts, ms } }) => starts.flatMap((start, number) => [start, start + ms[number] / 1000]));
   const ruler = startRuler(root, chart, { beats: data.beats_s, edges });
   const pitched = figure.data.filter((trace) => trace.meta?.part.startsWith("pitch"));
   const pitch = startPitch(root, root.dataset.pitch, {
@@ -142,12 +106,24 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
     if (performance.now() - handled < DOUBLE_MS) return;
     handled = onPoint = performance.now();
     if (ruler.on) return ruler.mark(secondsAt(event.event.clientX));
-    const point = event.points.find((entry) => ["movements", "pinned"].includes(entry.data.meta?.part)) ?? event.points[0];
-    const part = point.data.meta?.part;
-    if (part === "movements") return selection.choose(point.customdata, "timeline");
-    if (part === "pinned") return onNote(point.customdata);
-    nearest(secondsAt(event.event.clientX));
+    const pinned = event.points.find((entry) => entry.data.meta?.part === "pinned");
+    if (pinned) onNote(pinned.customdata);
+    else chooseAt(event.event);
   });
+
+  // A mark above the lanes is its movement's, wherever a finger met it.
+  function chooseAt({ clientX, clientY }) {
+    const { meta } = played;
+    const box = place.getBoundingClientRect();
+    const { yaxis } = place._fullLayout;
+    const lane = yaxis.p2l(clientY - box.top - yaxis._offset);
+    const seconds = axis().p2l(clientX - box.left - axis()._offset);
+    const away = meta.at.map((time) => Math.abs(time - seconds));
+    const number = away.indexOf(Math.min(...away));
+    const onMark = Math.abs(lane - meta.y) < 0.9 && number >= 0 && away[number] <= chart.secondsAcross(MARK_REACH_PX);
+    if (onMark) selection.choose(meta.indexes[number], "timeline");
+    else nearest(seconds);
+  }
 
   // A sound belongs to the movement it is part of; a click on it chooses that, and puts the playhead there.
   function nearest(seconds) {
@@ -169,13 +145,13 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
       const seconds = secondsAt(event.clientX);
       if (seconds < 0 || seconds > duration) return;
       if (ruler.on) ruler.mark(seconds);
-      else nearest(seconds);
+      else chooseAt(event);
     }, 60);
   });
 
   place.on("plotly_relayout", () => {
     moved();
-    showWords();
+    fillView();
     pitch.look();
   });
   place.on("plotly_relayouting", moved);
@@ -187,15 +163,18 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
 
   // Round the chosen movement. An element of its own as well: a press is to be answered at once, however long the take.
   function moveRing() {
-    const number = played.customdata.indexOf(selection.movement);
-    const { _offset: top } = place._fullLayout.yaxis;
-    const inside = number >= 0 && played.x[number] >= range()[0] && played.x[number] <= range()[1];
+    const { at: times, indexes, y: lane } = played.meta;
+    const number = indexes.indexOf(selection.movement);
+    const inside = number >= 0 && times[number] >= range()[0] && times[number] <= range()[1];
     ring.hidden = !inside;
     if (!inside) return;
-    const y = top + place._fullLayout.yaxis.l2p(played.y[number]);
-    ring.style.transform = `translate(${chart.xOf(played.x[number])}px, ${y}px)`;
+    const { yaxis } = place._fullLayout;
+    ring.style.transform = `translate(${chart.xOf(times[number])}px, ${yaxis._offset + yaxis.l2p(lane)}px)`;
   }
-  new ResizeObserver(moved).observe(place);
+  // Its width is given, so that plotly need not ask for it: another width is for us to tell.
+  new ResizeObserver(() => {
+    if (place.clientWidth > 0 && place.clientWidth !== place._fullLayout.width) Plotly.relayout(place, { width: place.clientWidth });
+  }).observe(place.parentElement);
   selection.onTime((seconds, from) => {
     const [start, end] = range();
     // While it plays, the page turns when the playhead leaves it.
@@ -224,36 +203,37 @@ export async function startTimeline(data, root, { onSpot, onNote, isPlaying }) {
   root.querySelector("#zoom-all").addEventListener("click", () => look(0, duration));
   root.querySelector("#zoom-movement").addEventListener("click", zoomMovement);
   moved();
-  showWords();
+
+  // Puts the pinned notes into their traces.
+  function pin(all) {
+    const starts = new Map(played.meta.indexes.map((index, number) => [index, played.meta.at[number]]));
+    const asked = all.filter((note) => !note.answer_to);
+    const places = (note) => (note.movement_indexes.length > 1
+      ? note.movement_indexes.map((index) => starts.get(index)) : [note.start_s ?? starts.get(note.movement_index)]);
+    const placed = asked.flatMap((note) => places(note).filter((time) => time != null).map((time) => ({ time, id: note.id })));
+    const stretches = asked.filter((note) => note.movement_index === null && note.end_s !== null);
+    const [points, spans] = pins;
+    points.x = placed.map((note) => note.time);
+    points.y = placed.map(() => points.meta.lane);
+    points.customdata = placed.map((note) => note.id);
+    spans.x = stretches.flatMap((note) => [note.start_s, note.end_s, null]);
+    spans.y = stretches.flatMap(() => [spans.meta.lane, spans.meta.lane, null]);
+  }
 
   return {
     // Draws the pinned notes anew.
-    pinned(notes) {
-      const starts = new Map(played.customdata.map((index, number) => [index, played.x[number]]));
-      const first = notes.filter((note) => !note.answer_to);
-      const places = (note) => (note.movement_indexes.length > 1
-        ? note.movement_indexes.map((index) => starts.get(index)) : [note.start_s ?? starts.get(note.movement_index)]);
-      const placed = first.flatMap((note) => places(note).filter((at) => at != null).map((at) => ({ at, id: note.id })));
-      const stretches = first.filter((note) => note.movement_index === null && note.end_s !== null);
-      const lines = figure.data.find((entry) => entry.meta?.part === "pinned-stretch");
-      lines.x = stretches.flatMap((note) => [note.start_s, note.end_s, null]);
-      lines.y = stretches.flatMap(() => [lines.meta.lane, lines.meta.lane, null]);
-      const trace = figure.data.find((entry) => entry.meta?.part === "pinned");
-      trace.x = placed.map((note) => note.at);
-      trace.y = placed.map(() => trace.meta.lane);
-      trace.customdata = placed.map((note) => note.id);
-      repaint();
+    pinned(all) {
+      pin(all);
+      redraw(pins);
     },
     // Draws a movement anew that the tutor spoke about.
     ruled(movement) {
-      const number = played.customdata.indexOf(movement.index);
+      const number = played.meta.indexes.indexOf(movement.index);
       if (number < 0) return;
       played.meta.verdicts[number] = movement.verdict;
-      played.meta.words[number] = movement.verdict === "fault" ? movement.flags.map((flag) => flag.word).join(", ") : movement.verdict_word;
-      played.marker.symbol[number] = played.meta.symbols[movement.verdict];
-      played.hovertemplate[number] = `${movement.name}<br>${played.meta.words[number]}<extra></extra>`;
-      repaint();
-      showWords();
+      played.meta.said[number] = movement.verdict === "fault" ? movement.flags.map((flag) => flag.word).join(", ") : movement.verdict_word;
+      marks.forget();
+      fillView();
     },
     zoom,
     zoomMovement,

@@ -1,6 +1,4 @@
-// The timeline's colours, from the style sheet, and which of its words there is room for.
-
-const LETTER_PX = 7;
+// The timeline's colours, from the style sheet.
 
 function colours() {
   const style = getComputedStyle(document.documentElement);
@@ -11,16 +9,14 @@ function colours() {
   };
 }
 
-/** The words that have room beside each other, the others empty. `at` are their places in pixels, in order. */
-export function fitting(words, at) {
-  return words.map((word, number) => {
-    const half = (word.length * LETTER_PX) / 2;
-    const left = number ? at[number] - at[number - 1] : Infinity;
-    const right = number + 1 < at.length ? at[number + 1] - at[number] : Infinity;
-    const room = (space, other) => space > half + (other.length * LETTER_PX) / 2 + 8;
-    return room(left, words[number - 1] ?? "") && room(right, words[number + 1] ?? "") ? word : "";
-  });
+// Each word in the colour of its verdict.
+function colourWords(trace, c) {
+  const { kept = [], verdicts } = trace.meta;
+  trace.textfont = { color: kept.map((number) => c[verdicts[number]]), size: 12 };
 }
+
+/** Colours the words of movements, which change with the zoom. */
+export const paintWords = (trace) => colourWords(trace, colours());
 
 /** Colours the whole figure as the style sheet says. */
 export function paint(figure) {
@@ -36,12 +32,9 @@ export function paint(figure) {
     if (part === "bars" || part === "beat-names") trace.textfont = { color: c.muted, size: 12 };
     if (part === "pitch") trace.line = { color: c.ink, width: 2 };
     if (part === "pitch-ground") trace.line = { color: c.sheet, width: 7 };
-    if (part === "movements") {
-      const verdict = { clean: c.clean, fault: c.fault, unsure: c.unsure };
-      const color = trace.meta.verdicts.map((name) => verdict[name]);
-      trace.textfont = { color, size: 12 };
-      trace.marker = { ...trace.marker, color, line: { color, width: 2 } };
-    }
+    const mark = { clean: c.clean, fault: c.fault, unsure: c.unsure }[trace.meta?.verdict];
+    if (mark) Object.assign(trace, { fillcolor: mark, line: { color: mark, width: 2 } });
+    if (part === "movements") colourWords(trace, c);
     if (part === "pinned-stretch") trace.line = { color: c.accent, width: 5 };
     if (part === "pinned") trace.marker = { ...trace.marker, color: c.accent, line: { color: c.sheet, width: 1 } };
     trace.hoverlabel = { bgcolor: c.sheet, bordercolor: c.line, font: { color: c.ink } };

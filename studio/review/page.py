@@ -192,16 +192,13 @@ def _compared(report: Report) -> dict[str, Any]:
     }
 
 
-def payload(take: Take, reader: User, studio: Studio) -> dict[str, Any]:
-    """All that the page's scripts need, in one answer."""
-    notes = services.notes_of(take, reader)
+def timeline_data(take: Take, reader: User) -> dict[str, Any]:
+    """All that the timeline needs beside what the page itself brings, in one answer."""
     report = report_of(take)
     return {
-        "figure": timeline.figure(report, notes),
-        "movements": movements(take, studio),
-        "notes": notes,
+        "figure": timeline.figure(report, services.notes_of(take, reader)),
         "duration_s": report["recording"]["duration_s"],
-        "beats_s": report["beat"]["beats_s"],
+        "beats_s": [round(beat_s, 4) for beat_s in report["beat"]["beats_s"]],
     }
 
 
@@ -222,6 +219,7 @@ def addresses(take: Take, reader: User) -> dict[str, Any]:
         found["compare_url"] = reverse("review:compare", args=[take.pk])
     if _can_be_drawn(take.abc):
         found["music_url"] = reverse("review:music", args=[take.pk])
+        found["lines_url"] = reverse("review:music-lines", args=[take.pk])
     if reader.is_tutor:
         found["beat"] = beat.choices(take, change_of(take))
         found["record_url"] = reverse("review:record", args=[take.pk])

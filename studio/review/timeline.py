@@ -1,8 +1,10 @@
 """A report as a plotly figure: the nine notes as lanes, every sound in its lane, beats, movements and pinned notes.
 
 Everything is a trace: shapes are slow to draw and send no clicks. The figure brings no colours; each trace says its
-part in ``meta`` and the page colours it from its style sheet, in light and in dark. Lanes count 0 (low G) to 8 (high
-A); above them stand the movements, with room for their words, and the pinned notes.
+part in ``meta`` and the page colours it from its style sheet, in light and in dark. What there is much of stands in
+``meta`` as plain columns (``starts``, ``ms``, ``lanes``; ``at``, ``said``), and the page draws of it what is near the
+stretch on the screen and has room there: a long take has thousands of sounds. Lanes count 0 (low G) to 8 (high A);
+above them stand the movements, with room for their words, and the pinned notes.
 """
 
 from __future__ import annotations
@@ -13,7 +15,7 @@ from typing import Any, Final
 from analysis.chanter import LABELS
 from analysis.report import MovementReport, Report, Role, SoundedNote
 from studio.review.services import NoteData
-from studio.review.wording import chart_word, movement_name, place_of, verdict
+from studio.review.wording import chart_word, place_of, verdict
 
 MOVEMENT_LANE: Final = 9.2
 NOTE_LANE: Final = 10.9
@@ -25,9 +27,13 @@ _HEIGHTS: Final[Mapping[Role, float]] = {"theme": 0.34, "gracenote": 0.78, "cros
 _ROLE_NAMES: Final[Mapping[Role, str]] = {
     "theme": "theme note", "gracenote": "gracenote", "crossing": "crossing noise", "unwritten": "unwritten",
 }  # fmt: skip
-#: Markers that keep a 30 ms sound visible when a whole take is on the screen.
+#: Markers that keep what should not be there visible when a whole take is on the screen.
 _MARKERS: Final[Mapping[Role, str]] = {"crossing": "x-thin", "unwritten": "cross-thin"}
-_VERDICT_MARKERS: Final = {"clean": "circle", "fault": "triangle-up", "unsure": "diamond-open"}
+#: In the order drawn: a fault is never hidden by a neighbour that was clean.
+_VERDICTS: Final = ("clean", "unsure", "fault")
+#: How narrow a box may become, in pixels: a gracenote is to be seen when the whole take is on the screen.
+_LEAST_PX: Final[Mapping[Role, int]] = {"gracenote": 2}
+_HOVER: Final = "%{text}<extra></extra>"
 
 
 class _Plain:
@@ -53,7 +59,7 @@ def figure(report: Report, notes: Sequence[NoteData]) -> dict[str, Any]:
         _bars(go, bars),
         _beat_names(go, report, bars),
         *[_pitch(go, part) for part in ("pitch-ground", "pitch")],
-        _movements(go, report["movements"]),
+        *_movements(go, report["movements"]),
         _stretches(go, notes),
         _pinned(go, report, notes),
     ]
@@ -66,7 +72,7 @@ def _lane(note: str) -> int:
 
 def _lines(go: Any, times: Sequence[float], part: str, top: float, last: float) -> Any:
     """Upright lines at `times`, which the page draws as far as they do not stand too close."""
-    shown = [time for time in times if 0.0 <= time <= last]
+    shown = [round(time, 4) for time in times if 0.0 <= time <= last]
     meta = {"part": part, "uprights": shown, "from": -0.6, "to": top}
     return go.Scatter(x=[], y=[], mode="lines", name=part, hoverinfo="skip", meta=meta)
 
@@ -104,68 +110,57 @@ def beat_names(report: Report, bars: Sequence[tuple[int, float]]) -> list[tuple[
 
 
 def _sounds(go: Any, sounded: Sequence[SoundedNote], role: Role) -> list[Any]:
-    """The sounds of one role at their true length, and where they are short, a mark that is always to be seen.
+    """The sounds of one role at their true length, a mark that is always to be seen for what should not be there, and
+    the lengths of short ones in words.
 
     All of a role are one filled path: a long take has thousands, and each would be an element of its own as a bar.
     """
     chosen = [note for note in sounded if note["role"] == role]
-    hover = [
-        f"{note['note']}, {_ROLE_NAMES[role]}, {1000 * (note['end_s'] - note['start_s']):.0f} ms<extra></extra>"
-        for note in chosen
-    ]
-    lanes = [_lane(note["note"]) for note in chosen]
-    boxes = _boxes(go, [(n["start_s"], n["end_s"]) for n in chosen], lanes, _HEIGHTS[role], hover)
-    boxes.update(name=_ROLE_NAMES[role], meta={"part": role})
-    if role == "theme":
-        return [boxes]
-    middles = [0.5 * (note["start_s"] + note["end_s"]) for note in chosen]
-    meta: dict[str, Any] = {"part": f"{role}-mark"}
-    if role == "gracenote":
-        # As wide as two pixels, whatever the zoom: the page sees to that.
-        marks = _boxes(go, [(at, at) for at in middles], lanes, _HEIGHTS[role], hover)
-        marks.update(name=_ROLE_NAMES[role], meta={**meta, "middles": middles})
-    else:
+    if not chosen:
+        return []
+    meta: dict[str, Any] = {
+        "part": role,
+        "high": _HEIGHTS[role],
+        "least_px": _LEAST_PX.get(role, 0),
+        "starts": [round(note["start_s"], 4) for note in chosen],
+        "ms": [round(1000 * (note["end_s"] - note["start_s"]), 1) for note in chosen],
+        "lanes": [_lane(note["note"]) for note in chosen],
+    }
+    traces = [_shape(go, mode="none", fill="toself", name=_ROLE_NAMES[role], meta=meta)]
+    if role in _MARKERS:
         marker = {"symbol": _MARKERS[role], "size": 13, "line": {"width": 2}}
-        marks = go.Scatter(x=middles, y=lanes, mode="markers", marker=marker, hovertemplate=hover, meta=meta)
-        marks.update(name=_ROLE_NAMES[role])
-    words = [f"{1000 * (note['end_s'] - note['start_s']):.0f} ms" for note in chosen]
-    return [boxes, marks, _words(go, f"{role}-lengths", middles, [lane + 0.35 for lane in lanes], words)]
+        meta = {"part": f"{role}-mark", "of": role}
+        traces.append(_shape(go, mode="markers", marker=marker, name=_ROLE_NAMES[role], meta=meta))
+    if role != "theme":
+        traces.append(_texts(go, {"part": f"{role}-lengths", "of": role}))
+    return traces
 
 
-def _boxes(go: Any, x: Sequence[tuple[float, float]], lanes: Sequence[int], high: float, hover: Sequence[str]) -> Any:
-    """Boxes `high` lanes high as one filled path; hovering finds their corners."""
-    half = high / 2
-    return go.Scatter(
-        x=[value for start, end in x for value in (start, end, end, start, start, None)],
-        y=[value for at in lanes for value in (at - half, at - half, at + half, at + half, at - half, None)],
-        mode="none",
-        fill="toself",
-        hoveron="points",
-        hovertemplate=[text for one in hover for text in (one,) * 6],
-    )
+def _shape(go: Any, **values: Any) -> Any:
+    """A trace that the page fills; hovering finds its corners."""
+    return go.Scatter(x=[], y=[], hoveron="points", hovertemplate=_HOVER, **values)
 
 
-def _words(
-    go: Any, part: str, at: Sequence[float], y: Sequence[float], words: Sequence[str], position: str = "top center"
-) -> Any:
+def _texts(go: Any, meta: Mapping[str, Any], position: str = "top center") -> Any:
     """Words that the page shows where there is room for them; until then there are none."""
     return go.Scatter(
-        x=[], y=[], mode="text", text=[], textposition=position, hoverinfo="skip", name=part,
-        meta={"part": part, "at": list(at), "y": list(y), "said": list(words)},
-    )  # fmt: skip
+        x=[], y=[], mode="text", text=[], textposition=position, hoverinfo="skip", name=meta["part"], meta=meta
+    )
 
 
 def _bars(go: Any, bars: Sequence[tuple[int, float]]) -> Any:
     """Bar numbers under the lanes, beside each bar's first line."""
-    at = [start for _, start in bars]
-    return _words(go, "bars", at, [BAR_LANE] * len(bars), [f" bar {bar}" for bar, _ in bars], "middle right")
+    at = [round(start, 4) for _, start in bars]
+    meta = {"part": "bars", "y": BAR_LANE, "at": at, "said": [f" bar {bar}" for bar, _ in bars]}
+    return _texts(go, meta, "middle right")
 
 
 def _beat_names(go: Any, report: Report, bars: Sequence[tuple[int, float]]) -> Any:
     """The numbers of the beats inside bars, each beside its line."""
     named = beat_names(report, bars)
-    at = [time for time, _ in named]
-    return _words(go, "beat-names", at, [BAR_LANE] * len(named), [f" {name}" for _, name in named], "middle right")
+    at = [round(time, 4) for time, _ in named]
+    meta = {"part": "beat-names", "y": BAR_LANE, "at": at, "said": [f" {name}" for _, name in named]}
+    return _texts(go, meta, "middle right")
 
 
 def _pitch(go: Any, part: str) -> Any:
@@ -173,27 +168,30 @@ def _pitch(go: Any, part: str) -> Any:
     return go.Scatter(x=[], y=[], mode="lines", connectgaps=False, hoverinfo="skip", name=part, meta={"part": part})
 
 
-def _movements(go: Any, movements: Sequence[MovementReport]) -> Any:
-    """One marker a movement, its shape by its verdict; one that was not played stands where it belonged."""
+def _movements(go: Any, movements: Sequence[MovementReport]) -> list[Any]:
+    """The movements' words, and the marks of each verdict, which differ by their shape as well; a movement that was
+    not played stands where it belonged."""
     placed = [(place[0], movement) for movement in movements if (place := place_of(movement)) is not None]
-    verdicts = [verdict(movement) for _, movement in placed]
-    words = [chart_word(movement) for _, movement in placed]
-    return go.Scatter(
-        x=[at for at, _ in placed],
-        y=[MOVEMENT_LANE] * len(placed),
-        mode="markers+text",
-        marker={"symbol": [_VERDICT_MARKERS[name] for name in verdicts], "size": 13, "line": {"width": 2}},
-        # The page shows of these words what there is room for.
-        text=[""] * len(placed),
-        textposition="top center",
-        customdata=[movement["index"] for _, movement in placed],
-        hovertemplate=[
-            f"{movement_name(movement)}<br>{word}<extra></extra>"
-            for (_, movement), word in zip(placed, words, strict=True)
-        ],
-        name="movements",
-        meta={"part": "movements", "verdicts": verdicts, "words": words, "symbols": _VERDICT_MARKERS},
-    )
+    meta = {
+        "part": "movements",
+        "y": MOVEMENT_LANE,
+        "at": [round(at, 4) for at, _ in placed],
+        "indexes": [movement["index"] for _, movement in placed],
+        "verdicts": [verdict(movement) for _, movement in placed],
+        "said": [chart_word(movement) for _, movement in placed],
+    }
+    marks = [
+        # What is not sure is an outline.
+        _shape(
+            go,
+            mode="lines" if name == "unsure" else "none",
+            fill="none" if name == "unsure" else "toself",
+            name=f"movements: {name}",
+            meta={"part": "movement-mark", "verdict": name},
+        )
+        for name in _VERDICTS
+    ]
+    return [*marks, _texts(go, meta)]
 
 
 def _pinned(go: Any, report: Report, notes: Sequence[NoteData]) -> Any:
@@ -241,10 +239,13 @@ def _layout(go: Any, report: Report) -> Any:
         dragmode="pan",
         hovermode="closest",
         showlegend=False,
-        margin={"l": 84, "r": 8, "t": 6, "b": 34},
+        # What plotly would measure on the screen to make room for is known here.
+        margin={"l": 84, "r": 20, "t": 6, "b": 34, "autoexpand": False},
         xaxis={
             "range": [0.0, report["recording"]["duration_s"]],
             "ticksuffix": " s",
+            "tickangle": 0,
+            "ticklabeloverflow": "allow",
             "zeroline": False,
             "showgrid": False,
             "minallowed": -1.0,
@@ -253,6 +254,8 @@ def _layout(go: Any, report: Report) -> Any:
         yaxis={
             "range": [BOTTOM, TOP],
             "fixedrange": True,
+            "tickangle": 0,
+            "ticklabeloverflow": "allow",
             "tickmode": "array",
             "tickvals": [*range(9), MOVEMENT_LANE, NOTE_LANE],
             "ticktext": [*LABELS, "movements", "notes"],

@@ -16,6 +16,7 @@ app_name = "review"
 urlpatterns = [
     path("takes/<uuid:pk>/review/", views.take, name="take"),
     path("takes/<uuid:pk>/music.svg", views.music, name="music"),
+    path("takes/<uuid:pk>/music.json", views.music_lines, name="music-lines"),
     path("takes/<uuid:pk>/timeline.json", views.timeline, name="timeline"),
     path("takes/<uuid:pk>/compare/", compare_views.compare, name="compare"),
     path("takes/<uuid:pk>/beat/", beat_views.beat, name="beat"),

@@ -11,10 +11,12 @@ from django.views.decorators.cache import cache_control
 from django.views.decorators.gzip import gzip_page
 from django.views.decorators.http import require_safe
 
-from studio.exercises.rendered import picture_answer
+from analysis.score import ScoreError
+from studio.exercises.rendered import WIDTHS, picture_answer
 from studio.people.access import PersonRequest, member_required, studio_of
 from studio.people.models import User
 from studio.review import page, services, services_phrases
+from studio.review.music_lines import lines_of
 from studio.takes.access import take_or_404
 from studio.takes.models import Take
 from studio.takes.services import may_delete
@@ -28,8 +30,11 @@ def ready_or_404(user: User, pk: uuid.UUID) -> Take:
     return take
 
 
+# Compressed: Django masks the tokens of forms anew in each answer and pads what it compresses, so that its length
+# tells nothing.
 @member_required
 @require_safe
+@gzip_page
 def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     """The take as music, timeline and list, with its sound and its notes."""
     found = take_or_404(request.user, pk)
@@ -59,6 +64,7 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
 
 @member_required
 @require_safe
+@gzip_page
 def music(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
     """The music that the take was played from, drawn as SVG; `width` says for how many CSS pixels."""
     found = take_or_404(request.user, pk)
@@ -71,7 +77,23 @@ def music(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
 @require_safe
 @gzip_page
 @cache_control(private=True, no_cache=True)
+def music_lines(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
+    """The same music line by line, so that a page draws of a long one what is looked at."""
+    found = take_or_404(request.user, pk)
+    if not found.abc:
+        raise Http404("free playing")
+    asked = request.GET.get("width", "")
+    width = int(asked) if asked.isdecimal() and len(asked) < 6 else WIDTHS[-1]
+    try:
+        return JsonResponse(lines_of(found.abc, width_px=width, beat_points=studio_of(request.user).beat_points))
+    except ScoreError as error:
+        return HttpResponse(str(error), status=422, content_type="text/plain; charset=utf-8")
+
+
+@member_required
+@require_safe
+@gzip_page
+@cache_control(private=True, no_cache=True)
 def timeline(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
-    """The timeline's figure, the movements and the notes."""
-    found = ready_or_404(request.user, pk)
-    return JsonResponse(page.payload(found, request.user, studio_of(request.user)))
+    """The timeline's figure and beats."""
+    return JsonResponse(page.timeline_data(ready_or_404(request.user, pk), request.user))

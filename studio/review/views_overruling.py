@@ -37,7 +37,6 @@ def ruling(request: PersonRequest, pk: uuid.UUID, index: int) -> JsonResponse:
     told = {
         "movement": movement,
         "row": render_to_string("review/partials/movement_row.html", {"movement": movement}),
-        "measured": render_to_string("review/partials/measured.html", {"movement": movement}),
         "approaches": render_to_string("review/partials/approaches.html", {"summary": summary}),
         "clean": summary["clean"],
         "movements": summary["movements"],

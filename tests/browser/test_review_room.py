@@ -69,8 +69,8 @@ def chosen_in_timeline(person: Person) -> int:
               const trace = chart.data.find((one) => one.meta?.part === 'movements');
               const { xaxis } = chart._fullLayout;
               const at = ring.left + ring.width / 2 - chart.getBoundingClientRect().left - xaxis._offset;
-              const away = trace.x.map((seconds) => Math.abs(xaxis.l2p(seconds) - at));
-              return ring.width ? trace.customdata[away.indexOf(Math.min(...away))] : -1;
+              const away = trace.meta.at.map((seconds) => Math.abs(xaxis.l2p(seconds) - at));
+              return ring.width ? trace.meta.indexes[away.indexOf(Math.min(...away))] : -1;
             }"""
         )
     )

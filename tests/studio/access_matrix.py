@@ -116,6 +116,7 @@ NEW_NOTE: Final = {"text": "Listen here.", "start_s": 1.0}
 REVIEW_ROWS: Final = (
     Row("review:take", BOTH, args=("take",)),
     Row("review:music", BOTH, args=("take",)),
+    Row("review:music-lines", BOTH, args=("take",)),
     Row("review:timeline", BOTH, args=("take",)),
     Row("review:compare", BOTH, args=("take",)),
     Row("review:beat", OWN_TUTOR_DOES, "post", args=("take",), data={"source": "heard", "shift_ms": "20"}),

@@ -3,8 +3,12 @@
 import copy
 import gzip
 import json
+import os
 import re
+import subprocess
+import sys
 from typing import get_args
+from xml.etree import ElementTree
 
 import pytest
 from django.db import connection
@@ -14,7 +18,8 @@ from django.urls import reverse
 from analysis.chanter import LABELS
 from analysis.judgement import Tolerances, judge
 from analysis.report import FLAGS, BeatSource
-from studio.review import services, timeline, wording
+from studio.exercises import rendered
+from studio.review import music_lines, services, timeline, wording
 from studio.review.models import NoteRead, PinnedNote
 from studio.review.services import NoteError
 
@@ -72,11 +77,31 @@ def test_whoever_may_delete_the_take_finds_the_way(client_for, tutor, learner, r
 def test_the_page_itself_brings_what_list_and_notes_need(client_for, tutor, ready_take, address):
     services.pin(ready_take, tutor, "</script><b>", movement_index=3)
     page = client_for(tutor).get(address("take")).content.decode()
-    data = client_for(tutor).get(address("timeline")).json()
-    for name in ("movements", "notes"):
-        told = re.search(rf'<script id="{name}-data" type="application/json">(.*?)</script>', page)
-        assert told is not None
-        assert json.loads(told[1]) == data[name]
+    told = {
+        name: json.loads(data)
+        for name, data in re.findall(r'<script id="(\w+)-data" type="application/json">(.*?)</script>', page)
+    }
+    assert [movement["index"] for movement in told["movements"]] == list(range(15))
+    assert all(movement["sentences"] for movement in told["movements"])
+    assert told["notes"] == client_for(tutor).get(address("notes")).json()["notes"]
+
+
+@pytest.mark.parametrize("name", ["take", "timeline", "music-lines", "music"])
+def test_what_is_large_is_sent_compressed(client_for, tutor, address, name):
+    plain, small = (
+        client_for(tutor).get(address(name), headers={"Accept-Encoding": encoding}) for encoding in ("identity", "gzip")
+    )
+    assert small.headers["Content-Encoding"] == "gzip"
+    assert len(small.content) < 0.4 * len(plain.content)
+    assert "private" in small.headers.get("Cache-Control", "private")
+
+
+def test_nothing_is_sent_twice(client_for, tutor, address):
+    page = client_for(tutor).get(address("take")).content.decode()
+    measured = json.loads(re.search(r'id="movements-data" type="application/json">(.*?)</script>', page)[1])
+    longest = max((text for move in measured for text in move["sentences"]), key=len)
+    assert page.count(json.dumps(longest)[1:-1]) == 1
+    assert set(client_for(tutor).get(address("timeline")).json()) == {"figure", "duration_s", "beats_s"}
 
 
 def test_asking_for_notes_leaves_the_report_alone(client_for, tutor, ready_take, address):
@@ -110,7 +135,7 @@ def test_the_music_is_the_takes_own_drawn_for_the_asked_width(client_for, learne
     exercise.abc = "X:1\nT:Another\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\n{g}A4 |]\n"
     exercise.save()
     client = client_for(learner)
-    assert f'data-music="{address("music")}"' in client.get(address("take")).content.decode()
+    assert f'data-lines="{address("music-lines")}"' in client.get(address("take")).content.decode()
     narrow, wide = (client.get(address("music"), {"width": width}) for width in ("360", "1120"))
     assert narrow["Content-Type"] == wide["Content-Type"] == "image/svg+xml"
     assert narrow.content != wide.content
@@ -118,11 +143,48 @@ def test_the_music_is_the_takes_own_drawn_for_the_asked_width(client_for, learne
     assert client.get(address("music"), {"width": "360"}, headers={"If-None-Match": narrow["ETag"]}).status_code == 304
 
 
+def test_the_music_comes_line_by_line_as_well(client_for, learner, ready_take, address):
+    told = client_for(learner).get(address("music-lines"), {"width": "360"}).json()
+    whole = client_for(learner).get(address("music"), {"width": "360"}).content.decode()
+    assert [number for line in told["lines"] for number in line["movements"]] == list(range(15))
+    assert len(told["lines"]) > 3
+    symbols = ElementTree.fromstring(told["symbols"])
+    known = {element.get("id") for element in symbols.iter() if element.get("id")}
+    used = set()
+    for line in told["lines"]:
+        drawn = ElementTree.fromstring(line["picture"])
+        assert drawn.get("role") == "img"
+        assert re.fullmatch(r"Bars? \d+( to \d+)?", drawn.get("aria-label"))
+        used |= {element.get("href") for element in drawn.iter() if element.get("href")}
+        _, _, wide, high = (float(number) for number in drawn.get("viewBox").split())
+        assert (wide, high) == (line["wide"], line["high"])
+    assert {name.removeprefix("#") for name in used} <= known
+    # Together they hold what the whole holds.
+    for name in ("<use", "<path", "<rect", 'class="notehead"', "beat-mark"):
+        everything = "".join(line["picture"] for line in told["lines"]) + told["symbols"]
+        assert everything.count(name) == whole.count(name)
+
+
+def test_lines_do_not_cut_each_other(ready_take):
+    drawn, _ = rendered.picture(ready_take.abc, width_px=360, beat_points={})
+    grounds = [
+        (float(y), float(y) + float(high))
+        for y, high in re.findall(r'<rect class="movement-ground"[^>]*? y="([-\d.]+)"[^>]*? height="([\d.]+)"', drawn)
+    ]
+    for line in music_lines.divided(drawn)["lines"]:
+        _, top, _, high = (float(number) for number in re.search(r'viewBox="([^"]+)"', line["picture"])[1].split())
+        down = float(re.search(r"translate\(80, ([\d.]+)\)", line["picture"])[1])
+        for number in line["movements"]:
+            assert top <= down + grounds[number][0]
+            assert down + grounds[number][1] <= top + high
+
+
 def test_music_that_cannot_be_read_any_more_is_left_out(client_for, learner, ready_take, address):
     ready_take.abc = "no music"
     ready_take.save()
     assert 'id="music"' not in client_for(learner).get(address("take")).content.decode()
     assert client_for(learner).get(address("music")).status_code == 422
+    assert client_for(learner).get(address("music-lines")).status_code == 422
 
 
 @pytest.mark.parametrize("movements", [0, 15, 400])
@@ -140,8 +202,9 @@ def test_the_page_takes_at_most_twelve_queries_whatever_its_size(
     client.get(address("take"))
     with django_assert_max_num_queries(12):
         client.get(address("take"))
-    with django_assert_max_num_queries(12):
-        client.get(address("timeline"))
+    for name in ("timeline", "music-lines"):
+        with django_assert_max_num_queries(12):
+            client.get(address(name))
 
 
 def test_the_page_keeps_the_policy_of_all_pages(client_for, tutor, address):
@@ -164,7 +227,6 @@ def test_the_timeline_answers_compressed_and_privately(client_for, tutor, addres
     assert answer.headers["Content-Encoding"] == "gzip"
     assert "private" in answer.headers["Cache-Control"]
     data = json.loads(gzip.decompress(answer.content))
-    assert len(data["movements"]) == 15
     assert data["duration_s"] == pytest.approx(37.4, abs=0.1)
 
 
@@ -175,32 +237,54 @@ def parts(report, notes=()):
 def test_every_sound_stands_in_its_lane_at_its_length(sample_report):
     found = parts(sample_report)
     sounds = [note for note in sample_report["notes"] if note["role"] == "gracenote"]
-    trace = found["gracenote"]
-    # Each sound is a box of four corners, closed, and a break: start, end, end, start, start, none.
-    assert trace["x"][0::6] == [note["start_s"] for note in sounds]
-    assert trace["x"][1::6] == [note["end_s"] for note in sounds]
-    assert set(trace["x"][5::6]) == {None}
-    middles = [(low + high) / 2 for low, high in zip(trace["y"][0::6], trace["y"][2::6], strict=True)]
-    assert middles == pytest.approx([LABELS.index(note["note"]) for note in sounds])
-    assert len(found["gracenote-mark"]["meta"]["middles"]) == len(sounds)
-    words = found["gracenote-lengths"]["meta"]["said"]
-    assert words[0] == f"{1000 * (sounds[0]['end_s'] - sounds[0]['start_s']):.0f} ms"
-    assert sum(len(found[role]["x"]) for role in ("theme", "gracenote", "crossing")) == 6 * 63
+    meta = found["gracenote"]["meta"]
+    assert meta["starts"] == pytest.approx([note["start_s"] for note in sounds], abs=1e-4)
+    assert meta["ms"] == pytest.approx([1000 * (note["end_s"] - note["start_s"]) for note in sounds], abs=0.1)
+    assert meta["lanes"] == [LABELS.index(note["note"]) for note in sounds]
+    assert meta["least_px"] == 2  # to be seen when the whole take is on the screen
+    assert found["gracenote-lengths"]["meta"]["of"] == "gracenote"
+    assert sum(len(found[role]["meta"]["starts"]) for role in ("theme", "gracenote", "crossing")) == 63
+    assert "unwritten" not in found  # none in this take
 
 
-def test_movements_differ_by_shape_and_carry_their_index(sample_report):
-    trace = parts(sample_report)["movements"]
-    shapes = dict(zip(trace["meta"]["verdicts"], trace["marker"]["symbol"], strict=True))
-    assert len(set(shapes.values())) == len(shapes) == 2
-    assert list(trace["customdata"]) == list(range(15))
-    assert len(trace["meta"]["words"]) == 15
-    assert "clean" in trace["meta"]["words"]
+def test_movements_carry_their_index_and_each_verdict_has_a_mark(sample_report):
+    found = timeline.figure(sample_report, [])["data"]
+    [trace] = [trace for trace in found if trace["meta"]["part"] == "movements"]
+    marks = [trace["meta"]["verdict"] for trace in found if trace["meta"]["part"] == "movement-mark"]
+    assert set(trace["meta"]["verdicts"]) <= set(marks)
+    assert marks[-1] == "fault"  # drawn last: not hidden by its neighbours
+    assert trace["meta"]["indexes"] == list(range(15))
+    assert len(trace["meta"]["said"]) == 15
+    assert "clean" in trace["meta"]["said"]
 
 
 def test_bars_begin_on_their_first_beat(sample_report):
     bars = timeline.bar_starts(sample_report)
     assert [number for number, _ in bars] == sorted({move["bar"] for move in sample_report["movements"]})
     assert all(start in sample_report["beat"]["beats_s"] for _, start in bars)
+
+
+def test_plotly_knows_all_that_the_figure_says(ready_take, tutor, sample_report):
+    """Its Python package refuses a trace or a property of the layout that there is none of."""
+    objects = pytest.importorskip("plotly.graph_objects")
+    services.pin(ready_take, tutor, "a stretch", start_s=2.0, end_s=3.0)
+    sample_report["notes"][5]["role"] = "unwritten"
+    sample_report["movements"][2]["confidence"] = 0.1
+    figure = timeline.figure(sample_report, services.notes_of(ready_take, tutor))
+    drawn = objects.Figure(figure)
+    assert {trace.type for trace in drawn.data} == {"scatter"}
+    assert [trace.meta["part"] for trace in drawn.data] == [trace["meta"]["part"] for trace in figure["data"]]
+    assert drawn.layout.xaxis.range == (0.0, sample_report["recording"]["duration_s"])
+    with pytest.raises(ValueError, match="Invalid property"):
+        objects.Figure({"data": [{**figure["data"][0], "colour": 1}]})
+
+
+def test_plotlys_package_is_for_tests_only():
+    program = "import sys, studio.review.timeline as t; assert not [name for name in sys.modules if 'plotly' in name]"
+    environment = {**os.environ, "DJANGO_SETTINGS_MODULE": "studio.settings"}
+    code = f"import django; django.setup(); {program}"
+    done = subprocess.run([sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
 
 
 def test_the_figure_is_traces_without_shapes_or_colours(sample_report):
@@ -213,9 +297,9 @@ def test_a_movement_that_was_not_played_stands_where_it_belonged(sample_report):
     move = sample_report["movements"][3]
     move["start_s"] = None
     trace = parts(sample_report)["movements"]
-    assert trace["x"][trace["customdata"].index(3)] == move["beat_s"]
+    assert trace["meta"]["at"][trace["meta"]["indexes"].index(3)] == pytest.approx(move["beat_s"], abs=1e-4)
     move["beat_s"] = None
-    assert 3 not in parts(sample_report)["movements"]["customdata"]
+    assert 3 not in parts(sample_report)["movements"]["meta"]["indexes"]
 
 
 def test_doublings_stand_beside_single_gracenotes(client_for, tutor, ready_take, address):

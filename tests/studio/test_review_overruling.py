@@ -4,6 +4,7 @@ import copy
 import csv
 import io
 import json
+import re
 
 import pytest
 from django.urls import reverse
@@ -211,7 +212,8 @@ def test_the_page_shows_both_views_to_both(client_for, tutor, learner, ready_tak
     for who in (tutor, learner):
         page = client_for(who).get(reverse("review:take", args=[ready_take.pk])).content.decode()
         assert f"<s>{word}</s>" in page
-        assert f"The analysis said “{word}”; by the tutor’s word it is not." in page
+        measured = json.loads(re.search(r'id="movements-data" type="application/json">(.*?)</script>', page)[1])
+        assert f"The analysis said “{word}”; by the tutor’s word it is not." in measured[move["index"]]["said"]
         assert "Its own view: " in page
         assert f"{told['clean']} of 15" in page
 
