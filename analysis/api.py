@@ -32,6 +32,9 @@ STAGES: Final = ("reading the file", "finding the beat", "finding the notes", "r
 _ALIKE: Final = 0.25
 #: A bar may have so many beats.
 _BEATS_BEFORE: Final = 6
+#: Of strokes that go on by chance less than this share lies on the beat, and these are less alike than this.
+_CHANCE: Final = 0.25
+_ALIKE_ON_BEAT: Final = 0.5
 _NO_CHANTER: Final = (
     "No chanter is to be heard in this recording; "
     "it takes a practice chanter or pipes playing for at least a few notes."
@@ -110,6 +113,8 @@ def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], temp
     counted: Heard | None = None
     if alike is not None:
         counted = _as_beat(alike, span_s, tempo_bpm)
+        if counted is not None and counted.line.source != "count-in" and _is_chance(sound, alike, counted, span_s):
+            counted = _as_beat(alike.until(span_s[0]), span_s, tempo_bpm)
         if counted is not None and counted.line.source != "count-in":
             return counted
     by_rise = _as_beat(percussion.strokes(sound.samples, sound.rate_hz), span_s, tempo_bpm)
@@ -130,6 +135,16 @@ def _stands_out(sound: Sound, heard: Heard, span_s: tuple[float, float]) -> bool
     if alone >= 2 or heard.line.source == "tap":
         return True
     return percussion.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
+
+
+def _is_chance(sound: Sound, alike: Strokes, heard: Heard, span_s: tuple[float, float]) -> bool:
+    """Whether the strokes of a count-in only seem to go on: few of the many that are a little like them are on the
+    beat, and these are hardly alike."""
+    under = int(np.sum((alike.times_s > span_s[0]) & (alike.times_s < span_s[1])))
+    on_beat = heard.strokes_s[(heard.strokes_s > span_s[0]) & (heard.strokes_s < span_s[1])]
+    if on_beat.size >= _CHANCE * under:
+        return False
+    return percussion.likeness(sound.samples, sound.rate_hz, on_beat) < _ALIKE_ON_BEAT
 
 
 def _held_span(fit: tuning.Fit) -> tuple[float, float]:

@@ -46,6 +46,11 @@ class Strokes:
     depth: NDArray[np.float64]
     going_on: float = 0.3
 
+    def until(self, time_s: float) -> Strokes:
+        """Those before `time_s`."""
+        early = self.times_s < time_s
+        return replace(self, times_s=self.times_s[early], strength=self.strength[early], depth=self.depth[early])
+
 
 def _novelty(samples: Floats, rate_hz: int, bands_hz: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:
     """Rise of level in `bands_hz` together, one value a millisecond."""

@@ -35,6 +35,8 @@ RATE_HZ: Final = 48_000
 BEATS: Final = ("click", "tap", "count-in", "none")
 #: How long somebody talks before and after the playing.
 TALK_S: Final = 2.5
+#: F and high G may lie as close as this.
+_LEAST_F_TO_HIGH_G_CENTS: Final = 70.0
 FAMILIES: Final = ("single-then-full", "from-short-notes")
 CODECS: Final = (".m4a", ".webm", ".mp3", ".wav", ".flac")
 HELP: Final = {
@@ -253,9 +255,11 @@ def sounded(made: Made, performance: Performance) -> Floats:
     """The take as a microphone in its room hears it, at :data:`RATE_HZ`."""
     random = np.random.default_rng([made.seed, 53])
     detune = random.normal(0, made.detune_cents, 9)
+    apart = table_cents(tuning="older" if made.tuning == "older" else "harmonic")
+    step = apart[Note.HIGH_G] - apart[Note.F]
     if made.f_to_high_g_cents:
-        apart = table_cents(tuning="older" if made.tuning == "older" else "harmonic")
-        detune[Note.HIGH_G] = detune[Note.F] + made.f_to_high_g_cents - (apart[Note.HIGH_G] - apart[Note.F])
+        detune[Note.HIGH_G] = detune[Note.F] + made.f_to_high_g_cents - step
+    detune[Note.HIGH_G] = max(detune[Note.HIGH_G], detune[Note.F] + _LEAST_F_TO_HIGH_G_CENTS - step)
     voice = Voice(
         instrument="pipes" if made.instrument == "pipes" else "practice chanter",
         low_a_hz=made.low_a_hz,
