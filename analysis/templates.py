@@ -27,7 +27,7 @@ LOW_HZ: Final = 150.0
 HIGH_HZ: Final = 6200.0
 _LEAST_FRAMES: Final = 6
 #: Fewer held frames than this may be a long window's mistake.
-_FEW: Final = 150
+_FEW: Final = 500
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
 #: The lower notes of octaves may show two spectra: from so many frames on, each in this share of them, this far apart
 #: as shapes of length 1.
