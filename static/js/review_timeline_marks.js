@@ -71,7 +71,7 @@ export function drawing(figure, nameOf) {
   function movementMarks(trace, { from, to, perSecond }) {
     const { at, verdicts, said, indexes, y: lane } = played.meta;
     const inside = numbersIn(at, from, to);
-    const room = (perSecond * (to - from)) / Math.max(1, inside.length);
+    const room = inside.length > 1 ? (perSecond * (at[inside.at(-1)] - at[inside[0]])) / (inside.length - 1) : Infinity;
     const outline = OUTLINES[trace.meta.verdict];
     const clean = trace.meta.verdict === "clean";
     const halfPx = Math.max(clean ? LEAST_MARK_PX : 2 * LEAST_MARK_PX, Math.min(MARK_PX, 0.42 * room));

@@ -23,17 +23,17 @@ PHONE = {"width": 360, "height": 780}
 class Room:
     """A served studio with analysed takes of one exercise, the newest first."""
 
-    def __init__(self, browser: Browser, serving: Serving, keys: dict[str, str], takes: list[str]) -> None:
-        self._browser, self._keys, self.address, self.takes = browser, keys, serving.address, takes
+    def __init__(self, browser: Browser, serving: Serving, keys: dict[str, str], takes: list[str], long: str) -> None:
+        self._browser, self._keys, self.address, self.takes, self.long = browser, keys, serving.address, takes, long
 
     def person(self, role: str = "tutor", *, viewport: dict[str, int] = DESK, phone: bool = False) -> Person:
         person = self._browser.person(self.address, viewport=viewport, phone=phone)
         person.page.context.add_cookies([{"name": "sessionid", "value": self._keys[role], "url": self.address}])
         return person
 
-    def reviewing(self, role: str = "tutor", **window: Any) -> Person:
+    def reviewing(self, role: str = "tutor", take: str = "", **window: Any) -> Person:
         person = self.person(role, **window)
-        person.open(f"/takes/{self.takes[0]}/review/")
+        person.open(f"/takes/{take or self.takes[0]}/review/")
         person.page.wait_for_selector("#review[data-ready]")
         return person
 
@@ -43,8 +43,9 @@ def room(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Room]:
     data = tmp_path_factory.mktemp("room")
     keys = filled(data, "outside", "populate")
     takes = filled(data, "review_takes", "recorded", "2")
+    [long] = filled(data, "review_takes", "long", "400")
     with start_browser() as browser, Serving(data=data) as serving:
-        yield Room(browser, serving, keys, takes)
+        yield Room(browser, serving, keys, takes, long)
 
 
 def clock(person: Person) -> float:
@@ -231,6 +232,84 @@ def test_close_up_lengths_are_read_and_the_ruler_measures(room: Room) -> None:
         tutor.page.locator("#zoom-in").click()
     wait_until(lambda: shown(tutor) == pytest.approx(0.03, abs=0.001), "30 ms")
     tutor.check()
+    assert tutor.complaints == []
+
+
+def sent(person: Person, ending: str) -> dict[str, int]:
+    """Bytes of the page, or of what it asked for under this ending: over the line, and unpacked."""
+    return dict(
+        person.page.evaluate(
+            """(ending) => {
+              const asked = performance.getEntriesByType(ending ? 'resource' : 'navigation');
+              const found = asked.find((one) => new URL(one.name).pathname.endsWith(ending));
+              return { line: found.encodedBodySize, bytes: found.decodedBodySize };
+            }""",
+            ending,
+        )
+    )
+
+
+@pytest.mark.parametrize(("viewport", "phone"), [(DESK, False), (PHONE, True)])
+def test_of_a_long_take_only_what_is_looked_at_is_drawn(room: Room, viewport: dict[str, int], phone: bool) -> None:
+    tutor = room.reviewing(take=room.long, viewport=viewport, phone=phone)
+    page = tutor.page
+    for ending, line, most in (("", 40_000, 500_000), ("/timeline.json", 40_000, 120_000)):
+        came = sent(tutor, ending)
+        assert came["line"] < line
+        assert came["bytes"] < most
+    page.wait_for_selector("#music .music-line svg")
+    lines, drawn = page.locator("#music .music-line").count(), page.locator("#music .music-line svg").count()
+    assert 2 <= drawn <= lines / 4
+    assert page.evaluate("document.querySelectorAll('#timeline *').length") < 400
+    # Chosen far off, it is drawn, marked and brought into sight.
+    page.locator("#show").select_option("faults")
+    row(tutor, 394).click()
+    page.wait_for_selector("#music .movement.selected[data-movement='394']")
+    wait_until(
+        lambda: page.evaluate(
+            """() => {
+              const box = document.querySelector('#music').getBoundingClientRect();
+              const part = document.querySelector('#music .selected').getBoundingClientRect();
+              return part.top >= box.top && part.bottom <= box.bottom;
+            }"""
+        ),
+        "the chosen movement in sight",
+    )
+    assert chosen_in_timeline(tutor) == 394
+    page.locator("#zoom-movement").click()
+    wait_until(lambda: shown(tutor) < 2, "a close look")
+    wait_until(lambda: "late" in page.locator("#timeline text").all_text_contents(), "the movement's word")
+    page.locator("#zoom-all").click()
+    wait_until(lambda: shown(tutor) > 170, "the whole take")
+    assert page.evaluate("document.querySelectorAll('#timeline *').length") < 400
+    tutor.check()
+    assert tutor.complaints == []
+
+
+def test_pointing_at_the_timeline_says_what_it_is(room: Room) -> None:
+    tutor = room.reviewing()
+    row(tutor, 3).click()
+    tutor.page.locator("#zoom-movement").click()
+    wait_until(lambda: shown(tutor) < 3, "a close look")
+    tutor.page.locator("#timeline").scroll_into_view_if_needed()
+    said = tutor.page.locator("#timeline .hoverlayer text")
+    for part, words in (("movements", "oubling on E"), ("gracenote", "gracenote, ")):
+        place = tutor.page.evaluate(
+            """(part) => {
+              const chart = document.querySelector('#timeline');
+              const { xaxis, yaxis } = chart._fullLayout;
+              const { meta } = chart.data.find((one) => one.meta?.part === part);
+              const number = (meta.at ?? meta.starts).findIndex((at) => at > xaxis.range[0] + 0.05);
+              const box = chart.getBoundingClientRect();
+              const lane = meta.lanes ? meta.lanes[number] : meta.y;
+              const at = (meta.at ?? meta.starts)[number];
+              return [box.left + xaxis._offset + xaxis.l2p(at), box.top + yaxis._offset + yaxis.l2p(lane)];
+            }""",
+            part,
+        )
+        tutor.page.mouse.move(place[0] - 3, place[1])
+        tutor.page.mouse.move(*place, steps=3)
+        wait_until(lambda words=words: words in "".join(said.all_text_contents()), words)
     assert tutor.complaints == []
 
 

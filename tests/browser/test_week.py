@@ -173,12 +173,12 @@ def click_movement(person, index: int) -> None:
         """(index) => {
           const chart = document.querySelector('#timeline');
           const trace = chart.data.find((entry) => entry.meta?.part === 'movements');
-          const at = trace.customdata.indexOf(index);
+          const at = trace.meta.indexes.indexOf(index);
           const { xaxis, yaxis } = chart._fullLayout;
           const box = chart.getBoundingClientRect();
           return {
-            x: box.left + xaxis._offset + xaxis.l2p(trace.x[at]),
-            y: box.top + yaxis._offset + yaxis.l2p(trace.y[at]),
+            x: box.left + xaxis._offset + xaxis.l2p(trace.meta.at[at]),
+            y: box.top + yaxis._offset + yaxis.l2p(trace.meta.y),
           };
         }""",
         index,
