@@ -19,6 +19,7 @@ from xml.etree import ElementTree as ET
 
 import verovio
 
+from analysis.chanter import Note
 from analysis.engraving_lines import lines_for
 from analysis.engraving_svg import (
     SPACE,
@@ -236,7 +237,10 @@ class _Picture:
         if movement is None:
             return theme
         point = beat_point(Movement(movement.kind, movement.form), self.beat_points)
-        return f"{self.prefix}n{movement.theme}" if point == "theme" else f"{theme}g0"
+        if point == "theme":
+            return f"{self.prefix}n{movement.theme}"
+        place = movement.gracenotes.index(Note.D) if point == "d-gracenote" else 0
+        return f"{theme}g{place}"
 
     def _sounds(self, movement: WrittenMovement) -> list[ET.Element]:
         """The symbols of everything that is written of `movement` before its theme note."""

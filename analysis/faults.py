@@ -82,6 +82,9 @@ class Figure:
         if self.point == "closes":
             first = next((sound for sound in self.sounds if sound.role != "crossing"), None)
             return self.lead_s + (first.length_s if first else 0.0)
+        if self.point == "d-gracenote" and any(sound.note == Note.D for sound in self.sounds):
+            place = next(place for place, sound in enumerate(self.sounds) if sound.note == Note.D)
+            return sum(sound.length_s for sound in self.sounds[:place])
         return self.lead_s
 
 

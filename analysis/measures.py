@@ -146,6 +146,8 @@ def beat_time(played: Played, point: BeatPoint) -> float | None:
         return played.theme.start_s if played.theme is not None and not hidden else None
     if point == "starts":
         return sounds[0].start_s
+    if point == "d-gracenote":
+        return next((sound.start_s for sound in sounds if sound.note == Note.D), None)
     place = next((number for number, heard in enumerate(played.heard) if heard), 0)
     first = played.sounds[place]
     if first is not None and not gracenote_places(played.written, played.on, played.kind.kind)[place]:

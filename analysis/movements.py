@@ -23,7 +23,7 @@ Form = Literal["full", "thumb", "half", "light", "heavy", "with-gracenote", ""]
 
 #: Where a movement meets the beat. ``closes``/``opens``: the first gracenote's end/start; ``starts``: the movement's
 #: first sound; ``theme``: the start of the theme note after it.
-BeatPoint = Literal["closes", "opens", "starts", "theme"]
+BeatPoint = Literal["closes", "opens", "starts", "d-gracenote", "theme"]
 
 #: Movements whose parts should be even.
 EVEN_KINDS: Final = frozenset({"birl", "grip", "taorluath"})
@@ -87,7 +87,8 @@ def _vocabulary() -> Iterable[Spelling]:
     yield from _spell("gracenote", "", "a>GABcdefg d>GABc e>GABcd f>GABcde", approach="GABcdefg")
     yield from _spell("strike", "", "G>ABcd c>d A>e e>f f>g g>a")
     yield from _spell("doubling", "full", "gGd>G gAd>A gBd>B gcd>c gde>d gef>e gfg>f", approach="GABcdef")
-    yield from _spell("doubling", "full", "gf>g ag>a", approach="GABcdefg")
+    yield from _spell("doubling", "full", "gf>g", approach="GABcdefga")
+    yield from _spell("doubling", "full", "ag>a", approach="GABcdefg")
     yield from _spell("doubling", "thumb", "aGd>G aAd>A aBd>B acd>c ade>d aef>e afg>f", approach="g")
     yield from _spell("doubling", "half", "Gd>G Ad>A Bd>B cd>c de>d ef>e fg>f", approach="ga")
     yield from _spell("throw on D", "light", "Gdc>d", approach="ABcdefga")
@@ -130,7 +131,7 @@ BEAT_POINT_CHOICES: Final[Mapping[str, tuple[BeatPoint, ...]]] = {
     "gracenote": ("closes", "opens"),
     "strike": ("closes", "opens"),
     "doubling": ("closes", "opens"),
-    "throw on D": ("starts", "theme"),
+    "throw on D": ("starts", "d-gracenote", "theme"),
     "grip": ("starts", "theme"),
     "taorluath": ("theme", "starts"),
     "birl": ("starts", "theme"),

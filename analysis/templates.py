@@ -136,7 +136,8 @@ class Listening:
 
 def some(frames: NDArray[np.int64], most: int = _ENOUGH) -> NDArray[np.int64]:
     """At most about `most` of `frames`, spread evenly: enough for what they have in common."""
-    return frames[:: max(1, frames.size // most)]
+    chosen: NDArray[np.int64] = frames[:: max(1, frames.size // most)]
+    return chosen
 
 
 def _magnitudes(samples: Floats, frames: NDArray[np.int64], window: int, hop: int, size: int) -> Floats:
@@ -201,7 +202,8 @@ def _purest(note: int, fit: tuning.Fit, sound: Listening) -> NDArray[np.int64]:
     clear = lead[lead > 0.0]
     if clear.size < _LEAST_FRAMES:
         return frames[:0]
-    return frames[lead >= np.median(clear)]
+    purest: NDArray[np.int64] = frames[lead >= np.median(clear)]
+    return purest
 
 
 def moved(spectrum: Floats, hz: NDArray[np.float64], ratio: float) -> Floats:

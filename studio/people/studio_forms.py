@@ -43,6 +43,7 @@ _POINTS: Final = {
     "closes": "first gracenote closes",
     "opens": "first gracenote opens",
     "starts": "first sound",
+    "d-gracenote": "D gracenote",
     "theme": "note after it",
 }
 

@@ -149,6 +149,7 @@ def _place(movement: MovementReport, source: BeatSource) -> str:
         "closes": "The first gracenote closes",
         "opens": "The first gracenote opens",
         "starts": "The movement starts",
+        "d-gracenote": "The D gracenote starts",
         "theme": f"{movement['on']} starts",
     }["starts" if opens_itself else point]
     beat = "the steady line of this take" if source == "fitted" else "the beat"

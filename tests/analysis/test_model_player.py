@@ -14,6 +14,7 @@ import parselmouth
 import pytest
 
 from analysis import tone
+from analysis.api import Options, analyse_sound
 from analysis.chanter import Note, Tuning, cents
 from analysis.faults import Fault, possible
 from analysis.judgement import Level, Tolerances, tolerances
@@ -31,6 +32,7 @@ from analysis.model_player import (
 )
 from analysis.report import FLAGS, Flag
 from analysis.score import Score, parse_abc
+from analysis.sound import Sound
 from analysis.tone import Instrument
 
 DATA = Path(__file__).parent.parent / "data"
@@ -162,6 +164,19 @@ def test_where_the_beat_falls() -> None:
     assert [movement.offset_ms for movement in played] == pytest.approx([0] * 6, abs=1e-6)
     opening = perform(parse_abc(abc), Manner(beat_points={"doubling": "opens", "throw on D": "theme"})).movements
     assert [round((movement.start_s - movement.beat_s) * 1000) for movement in opening] == [0, 0, -180, 0, 0, -135]
+
+
+def test_a_throw_may_meet_the_beat_with_its_d_gracenote() -> None:
+    """As it is also taught; from low G, and in the heavy throw, it is another sound of the movement."""
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\nA {Gdc}d G {dc}d | B {GdGc}d2 A |]")
+    points = {"throw on D": "d-gracenote"}
+    take = perform(score, Manner(gracenote_ms=50, count_in=4, clicks=True, beat_points=points))
+    assert [round((movement.start_s - movement.beat_s) * 1000) for movement in take.movements] == [-50, 0, -50]
+    made = render(score, performance=take)
+    sound = Sound(made.samples, made.rate_hz, made.rate_hz, made.samples.size / made.rate_hz, "")
+    heard = analyse_sound(sound, score, options=Options(beat_points=points))["movements"]
+    assert [movement["flags"] for movement in heard] == [[], [], []]
+    assert [movement["beat_offset_ms"] for movement in heard] == pytest.approx([0, 0, 0], abs=8)
 
 
 def test_tempo_drift() -> None:

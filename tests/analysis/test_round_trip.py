@@ -10,22 +10,12 @@ from collections.abc import Iterator
 
 import pytest
 
-from analysis.chanter import Note
 from analysis.report import FLAGS
 from tests.benchmarks.round_trip import CLEAN, FAMILIES, TEMPOS, Drill, drills, tried
 
-#: What the sample leaves out from short notes: kinds of which a note is never held in the take, so that the hearing is
-#: not sure of it, and notes on which it sometimes takes what is left of a click for a noise.
-_NEVER_HELD = ("grip", "throw on D")
-_NOISY = (Note.LOW_G, Note.D)
-
 
 def sample() -> Iterator[Drill]:
-    everything = [
-        drill
-        for drill in drills()
-        if drill.family == FAMILIES[0] or (drill.kind not in _NEVER_HELD and drill.on not in _NOISY)
-    ]
+    everything = list(drills())
     for number, name in enumerate(dict.fromkeys((drill.kind, drill.form) for drill in everything)):
         yield _one(everything, number, *name, CLEAN)
     bearers = {"uneven": ("birl", ""), "late": ("crunluath", ""), "missed": ("tachum", ""), "early": ("strike", "")}
@@ -41,7 +31,18 @@ def _one(everything: list[Drill], number: int, kind: str, form: str, fault: str)
     return found[7 * number % len(found)]
 
 
-@pytest.mark.parametrize("drill", list(sample()), ids=str)
+#: What was once heard wrong: a note never held in the take, clicks on notes held low, a movement left out among its
+#: own notes, a theme note that runs into the movement's last sound.
+LEARNED = (
+    "grip//E from-short-notes 120 clean",
+    "grip//D from-short-notes 60 uneven~",
+    "doubling/full/low G from-short-notes 120 missed",
+    "birl//low A from-short-notes 120 missed~",
+    "taorluath//low G from-short-notes 120 missing-gracenote",
+)
+
+
+@pytest.mark.parametrize("drill", [*sample(), *(drill for drill in drills() if str(drill) in LEARNED)], ids=str)
 def test_it_is_heard_as_it_was_played(drill: Drill) -> None:
     outcome = tried(drill)
     assert outcome.wrong == []
