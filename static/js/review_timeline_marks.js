@@ -17,6 +17,28 @@ const OUTLINES = {
   unsure: [[0, 1], [1, 0], [0, -1], [-1, 0], [0, 1]],
 };
 
+/** Outlines as pieces of their own. `words`: what is said at each of them, or nothing. */
+function apart(outlines, words) {
+  return {
+    x: outlines.flatMap((outline) => [...outline.map(([across]) => across), null]),
+    y: outlines.flatMap((outline) => [...outline.map(([, up]) => up), null]),
+    text: words.flatMap((word, number) => [...outlines[number].map(() => word), ""]),
+  };
+}
+
+/** Closed outlines as one line that goes from each to the next and back the same way, so that nothing is filled between
+ * them: of each piece that stands alone plotly makes an element, thousands of them, and throws them away again. */
+function asOne(outlines, words) {
+  const there = outlines.flat();
+  const back = outlines.slice(0, -1).reverse().map(([first]) => first);
+  const points = [...there, ...back];
+  return {
+    x: points.map(([across]) => across),
+    y: points.map(([, up]) => up),
+    text: words.length ? [...words.flatMap((word, number) => outlines[number].map(() => word)), ...words.slice(0, -1).reverse()] : [],
+  };
+}
+
 /** The words that have room beside each other, the others empty. `at` are their places in pixels, in order. */
 export function fitting(words, at) {
   return words.map((word, number) => {
@@ -41,30 +63,28 @@ export function drawing(figure, nameOf) {
 
   function boxes(trace, { from, to, perSecond }) {
     const { starts, ms, lanes, high, least_px: least } = trace.meta;
-    const inside = numbersIn(starts, from, to);
+    const inside = starts.map((_, number) => number).filter((number) => starts[number] <= to && starts[number] + ms[number] / 1000 >= from);
     const told = inside.length <= MOST_TOLD;
-    const [x, y, text] = [[], [], []];
-    for (const number of inside) {
+    const outlines = inside.map((number) => {
       const wide = ms[number] / 1000;
       const more = Math.max(0, least / perSecond - wide) / 2;
       const [start, end] = [starts[number] - more, starts[number] + wide + more];
       const [low, top] = [lanes[number] - high / 2, lanes[number] + high / 2];
-      x.push(start, end, end, start, start, null);
-      y.push(low, low, top, top, low, null);
-      if (told) {
-        const word = `${layout.yaxis.ticktext[lanes[number]]}, ${trace.name}, ${Math.round(ms[number])} ms`;
-        text.push(word, word, word, word, word, "");
-      }
-    }
-    Object.assign(trace, { x, y, text, hoverinfo: told ? "all" : "skip" });
+      return [[start, low], [end, low], [end, top], [start, top], [start, low]];
+    });
+    const words = told ? inside.map((number) => soundWords(trace, trace.meta, number)) : [];
+    Object.assign(trace, asOne(outlines, words), { hoverinfo: told ? "all" : "skip" });
   }
 
+  const soundWords = ({ name }, { ms, lanes }, number) => `${layout.yaxis.ticktext[lanes[number]]}, ${name}, ${Math.round(ms[number])} ms`;
+
   function soundMarks(trace, { from, to }) {
-    const { starts, ms, lanes } = byPart.get(trace.meta.of).meta;
+    const { meta } = byPart.get(trace.meta.of);
+    const { starts, ms, lanes } = meta;
     const inside = numbersIn(starts, from, to);
     trace.x = inside.map((number) => starts[number] + ms[number] / 2000);
     trace.y = inside.map((number) => lanes[number]);
-    trace.text = inside.map((number) => `${layout.yaxis.ticktext[lanes[number]]}, ${trace.name}, ${Math.round(ms[number])} ms`);
+    trace.text = inside.map((number) => soundWords(trace, meta, number));
   }
 
   // Where there are many beside each other they are narrow, down to a line.
@@ -77,20 +97,10 @@ export function drawing(figure, nameOf) {
     const halfPx = Math.max(clean ? LEAST_MARK_PX : 2 * LEAST_MARK_PX, Math.min(MARK_PX, 0.42 * room));
     const half = halfPx / perSecond;
     const high = (clean && halfPx < CROWDED_PX ? CROWDED_PX : MARK_PX) / lanePx;
-    const [x, y, text] = [[], [], []];
-    for (const number of inside) {
-      if (verdicts[number] !== trace.meta.verdict) continue;
-      const word = `${nameOf(indexes[number])}<br>${said[number]}`;
-      for (const [across, up] of outline) {
-        x.push(at[number] + across * half);
-        y.push(lane + up * high);
-        text.push(word);
-      }
-      x.push(null);
-      y.push(null);
-      text.push("");
-    }
-    Object.assign(trace, { x, y, text });
+    const mine = inside.filter((number) => verdicts[number] === trace.meta.verdict);
+    const outlines = mine.map((number) => outline.map(([across, up]) => [at[number] + across * half, lane + up * high]));
+    const words = mine.map((number) => `${nameOf(indexes[number])}<br>${said[number]}`);
+    Object.assign(trace, trace.fill === "none" ? apart(outlines, words) : asOne(outlines, words));
   }
 
   // A screen to each side is drawn as well, so that there is something to see while the timeline is pulled.

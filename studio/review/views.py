@@ -17,6 +17,7 @@ from studio.people.access import PersonRequest, member_required, studio_of
 from studio.people.models import User
 from studio.review import page, services, services_phrases
 from studio.review.music_lines import lines_of
+from studio.review.scripts import modules_of
 from studio.takes.access import take_or_404
 from studio.takes.models import Take
 from studio.takes.services import may_delete
@@ -56,6 +57,7 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
         "is_tutor": request.user.is_tutor,
         "longest_note": services.LONGEST_TEXT,
         "phrases": services_phrases.phrases_of(request.user) if request.user.is_tutor else [],
+        "modules": modules_of("js/review.js"),
         "overruling": page.overruling_choices() if request.user.is_tutor else None,
         **page.addresses(found, request.user),
     }

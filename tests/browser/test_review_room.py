@@ -231,6 +231,14 @@ def test_close_up_lengths_are_read_and_the_ruler_measures(room: Room) -> None:
     for _ in range(9):
         tutor.page.locator("#zoom-in").click()
     wait_until(lambda: shown(tutor) == pytest.approx(0.03, abs=0.001), "30 ms")
+    # A sound that begins and ends beyond both edges is there.
+    sounding = """() => {
+      const chart = document.querySelector('#timeline');
+      const [from, to] = chart._fullLayout.xaxis.range;
+      const sounds = chart.data.filter((one) => one.meta?.starts);
+      return sounds.some((one) => one.x.some((at, n) => at <= from && one.x[n + 1] >= to));
+    }"""
+    assert tutor.page.evaluate(sounding)
     tutor.check()
     assert tutor.complaints == []
 

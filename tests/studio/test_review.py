@@ -11,6 +11,7 @@ from typing import get_args
 from xml.etree import ElementTree
 
 import pytest
+from django.conf import settings
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -94,6 +95,19 @@ def test_what_is_large_is_sent_compressed(client_for, tutor, address, name):
     assert small.headers["Content-Encoding"] == "gzip"
     assert len(small.content) < 0.4 * len(plain.content)
     assert "private" in small.headers.get("Cache-Control", "private")
+
+
+def test_the_page_names_every_script_that_it_will_need(client_for, tutor, address):
+    page = client_for(tutor).get(address("take")).content.decode()
+    named = set(re.findall(r'<link rel="modulepreload" href="/static/js/(\w+\.js)">', page))
+    folder = settings.BASE_DIR / "static" / "js"
+    needed, known = {"review.js"}, set()
+    while needed:
+        known |= needed
+        words = "".join((folder / name).read_text(encoding="utf-8") for name in needed)
+        needed = set(re.findall(r'from "\./(\w+\.js)"', words)) - known
+    assert named == known
+    assert len(named) > 15
 
 
 def test_nothing_is_sent_twice(client_for, tutor, address):
