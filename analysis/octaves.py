@@ -1,7 +1,8 @@
 """Low G or high G, low A or high A: told by the score where the sound alone cannot tell.
 
 Of a note that is never held, only moments are heard, and nearly every harmonic of the upper note of an octave is one of
-the lower. A player does not take one for the other time and again; a program may. Where sounds of the one mostly stand
+the lower; over drones, which sound at all the harmonics of low A, a reed with weak odd harmonics hides it even when it
+is held. A player does not take one for the other time and again; a program may. Where sounds of the one mostly stand
 where the other is written, they are the other.
 """
 
@@ -25,13 +26,13 @@ _PARTNERS: Final = {
 _LEAST: Final = 3
 #: At least this share of a note's written places must sound as the other for that to be a mistake of hearing.
 _MOSTLY: Final = 0.5
-#: A sound longer than this was held, and is what it is.
+#: A sound longer than this was held, and is what it is where both notes were heard.
 _MOMENT_MS: Final = 120.0
 
 
 def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
-    """`sounded` with moments of a note that was never held (`heard`, by note) given the name an octave away that is
-    written where they mostly stand."""
+    """`sounded` with moments of a note that was never held (`heard`, by note), or all of one whose partner was never
+    held, given the name an octave away that is written where they mostly stand."""
     result = list(sounded)
     tokens = alignment.tokens(score)
     for note, partner in _PARTNERS.items():
@@ -39,7 +40,8 @@ def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
             continue
         matches = alignment.align(tokens, result)
         written = [m.sounded for m in matches if m.token is not None and tokens[m.token].note == partner]
-        mistaken = [index for index in written if result[index].note == note and result[index].length_ms < _MOMENT_MS]
+        longest = _MOMENT_MS if heard[partner] else float("inf")
+        mistaken = [index for index in written if result[index].note == note and result[index].length_ms < longest]
         if len(mistaken) >= _LEAST and len(mistaken) > _MOSTLY * len(written):
             for index in mistaken:
                 result[index] = replace(result[index], note=partner)
