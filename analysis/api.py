@@ -69,7 +69,7 @@ def analyse_sound(
     tempo = chosen.tempo_bpm or (score.tempo_bpm if score else None)
     tell(STAGES[1], 0.1)
     samples = spectra.at_listening_rate(sound.samples, sound.rate_hz)
-    fit = tuning.fit(samples, expected={theme.note for theme in score.themes} if score else None)
+    fit = tuning.fit(samples, expected=_written_shares(score) if score else None)
     if fit is None or not presence.is_chanter(samples, fit):
         raise SoundError(_NO_CHANTER)
     heard = _heard_beat(sound, samples, _held_span(fit), tempo)
@@ -105,6 +105,14 @@ def analyse_sound(
     }
     tell(STAGES[3], 1.0)
     return judge(comparison.completed(report, score, tuning=chosen.tuning), chosen.tolerances)
+
+
+def _written_shares(score: Score) -> dict[Note, float]:
+    """Each theme note's share of the written time."""
+    shares: dict[Note, float] = {}
+    for theme in score.themes:
+        shares[theme.note] = shares.get(theme.note, 0.0) + float(theme.duration) / max(1.0, float(score.beats))
+    return shares
 
 
 def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:

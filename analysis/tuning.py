@@ -10,7 +10,7 @@ keeps to one.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal
@@ -50,6 +50,13 @@ _TABLE_SPREAD_CENTS: Final = 28.0
 _CORE_RUN: Final = 6
 _LEAST_CORE: Final = 8
 _AROUND: Final = 16
+#: A note held for this share of the take more than what is written of it is hardly the one that is written.
+_SPARE_SHARE: Final = 0.15
+_UNWRITTEN_COST: Final = 16.0
+#: Of somebody talking few frames are as steady as this over so many frames; of notes nearly all.
+_EVEN_CENTS: Final = 15.0
+_EVEN_RUN: Final = 4
+_UNEVEN_WEIGHT: Final = 0.2
 #: A frame is told to be one of two notes by its likeness to what they look like from here on, if these differ so much.
 _RESEMBLES: Final = 0.7
 _TELLS_APART: Final = 0.1
@@ -198,14 +205,23 @@ def _held(best: NDArray[np.float64], strength: Floats, least: float) -> NDArray[
     return held
 
 
+def _even(frame_hz: NDArray[np.float64], held: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those of the `held` frames (frames,) that lie in runs of a steady fundamental."""
+    same = np.abs(np.diff(1200.0 * np.log2(frame_hz))) < _EVEN_CENTS
+    together = held[1:] & held[:-1] & same
+    runs = scipy.ndimage.binary_opening(together, structure=np.ones(_EVEN_RUN - 1, dtype=bool))
+    even = np.concatenate([runs, [False]]) | np.concatenate([[False], runs])
+    return np.asarray(even, dtype=bool)
+
+
 @dataclass(frozen=True)
 class _Cluster:
     cents: float  # above 1 Hz
     weight: float
 
 
-def _clusters(hz: NDArray[np.float64]) -> list[_Cluster]:
-    """Clusters of held fundamentals, ascending, from a smoothed histogram."""
+def _clusters(hz: NDArray[np.float64], weights: NDArray[np.float64]) -> list[_Cluster]:
+    """Clusters of held fundamentals (frames,), each with its weight (frames,), ascending, from a smoothed histogram."""
     cents = 1200.0 * np.log2(hz)
     start = cents.min() - 60.0
     histogram = np.bincount(((cents - start) / 2.0).astype(int), minlength=60)
@@ -216,12 +232,12 @@ def _clusters(hz: NDArray[np.float64]) -> list[_Cluster]:
     for peak in peaks:
         near = np.abs(cents - (start + 2.0 * peak + 1.0)) < 30.0
         if near.sum() >= 3:
-            found.append(_Cluster(float(np.median(cents[near])), float(near.sum())))
+            found.append(_Cluster(float(np.median(cents[near])), float(weights[near].sum())))
     return found
 
 
 def _lay(
-    clusters: list[_Cluster], low_a_cents: float, table: tuple[float, ...], expected: Collection[Note] | None
+    clusters: list[_Cluster], low_a_cents: float, table: tuple[float, ...], expected: Mapping[Note, float] | None
 ) -> tuple[float, list[int]]:
     """The cheapest ascending assignment of clusters to notes (-1: to none) and its cost, for one low A."""
     total = sum(cluster.weight for cluster in clusters)
@@ -231,7 +247,7 @@ def _lay(
         row = []
         for note in Note:
             away = (cluster.cents - low_a_cents - table[note]) / _TABLE_SPREAD_CENTS
-            strange = 1.5 if expected is not None and note not in expected else 0.0
+            strange = 0.0 if expected is None else _strange(expected.get(note, 0.0), cluster.weight / total)
             row.append(share * min(away * away + strange, 30.0) if abs(away) < 4.0 else math.inf)
         costs.append(row)
     best: list[tuple[float, list[int]]] = [(0.0, []), *[(math.inf, [])] * len(Note)]
@@ -247,8 +263,13 @@ def _lay(
     return min(best, key=lambda entry: entry[0])
 
 
+def _strange(written: float, held: float) -> float:
+    """What it costs to take for a note, with its share `written` of the written time, what was `held` for so much."""
+    return (0.0 if written > 0.0 else 1.5) + _UNWRITTEN_COST * max(0.0, held - 1.5 * written - _SPARE_SHARE)
+
+
 def _fit_low_a(
-    clusters: list[_Cluster], expected: Collection[Note] | None, drone_hz: float | None
+    clusters: list[_Cluster], expected: Mapping[Note, float] | None, drone_hz: float | None
 ) -> tuple[Kind, float, list[int], Tuning] | None:
     """Kind, low A in cents above 1 Hz, the note of each cluster and the table that fit best."""
     best: tuple[float, Kind, float, list[int], Tuning] | None = None
@@ -293,10 +314,11 @@ def _place_notes(
     return places, [note in heard for note in Note]
 
 
-def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | None:
+def fit(samples: Floats, *, expected: Mapping[Note, float] | None = None) -> Fit | None:
     """The chanter heard in `samples` (n,) at the listening rate, or None where nothing like one is held.
 
-    `expected` are the theme notes of the written score, when there is one; it leans on them without trusting them.
+    `expected` is each written theme note's share of the written time, when there is a score; the fit leans on it without
+    trusting it.
     """
     count = spectra.frame_count(samples, HOP)
     some = _magnitudes(samples, np.arange(0, count, max(1, count // _MOST_FOR_FLOOR)))
@@ -311,7 +333,7 @@ def fit(samples: Floats, *, expected: Collection[Note] | None = None) -> Fit | N
     held = _held(frame_hz, strength, least) & (loud > least_loud)
     if held.sum() < 6:
         return None
-    clusters = _clusters(frame_hz[held])
+    clusters = _clusters(frame_hz[held], np.where(_even(frame_hz, held), 1.0, _UNEVEN_WEIGHT)[held])
     fitted = _fit_low_a(clusters, expected, drone_hz) if clusters else None
     if fitted is None:
         return None
