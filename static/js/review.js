@@ -165,6 +165,7 @@ async function start() {
   timeline = await drawTimeline({ movements, notes: notes.all(), onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   chooseByAddress(movements);
   root.dataset.ready = "";
+  root.querySelector("#sound").preload = "auto"; // the page comes first
 }
 
 start();

@@ -50,19 +50,34 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
     if (inside) playhead.style.transform = `translateX(${x._offset + x.l2p(selection.time)}px)`;
   }
 
-  const redraw = (traces) => Plotly.restyle(place, { x: traces.map((trace) => trace.x) }, traces.map((trace) => figure.data.indexOf(trace)));
+  const restyled = (traces) => ({ x: traces.map((trace) => trace.x), numbers: traces.map((trace) => figure.data.indexOf(trace)) });
 
-  function fillView() {
-    const [from, to] = range();
+  function redraw(traces) {
+    const { x, numbers } = restyled(traces);
+    Plotly.restyle(place, { x }, numbers);
+  }
+
+  function filled(from, to) {
     const changed = marks.fill({ from, to, perSecond: axis()._length / (to - from) });
     if (changed.includes(played)) paintWords(played);
+    return changed;
+  }
+
+  function fillView() {
+    const changed = filled(...range());
     if (changed.length) redraw(changed);
   }
 
   function look(from, to) {
     const width = Math.min(to - from, duration + 1);
     const start = Math.max(-0.5, Math.min(from, duration + 0.5 - width));
-    return Plotly.relayout(place, { "xaxis.range": [start, start + width] });
+    // What is to be seen there and the place itself in one drawing.
+    const changed = filled(start, start + width);
+    const { x, numbers } = restyled(changed);
+    const range = { "xaxis.range": [start, start + width] };
+    if (changed.length === 0) return Plotly.relayout(place, range);
+    Plotly.update(place, { x }, range, numbers);
+    settled();
   }
 
   function zoom(factor) {
@@ -150,10 +165,13 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   });
 
   place.on("plotly_relayout", () => {
-    moved();
     fillView();
-    pitch.look();
+    settled();
   });
+  function settled() {
+    moved();
+    pitch.look();
+  }
   place.on("plotly_relayouting", moved);
   function moved() {
     movePlayhead();
@@ -188,14 +206,17 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
     paint(figure);
     Plotly.react(place, figure.data, { ...figure.layout, xaxis: { ...figure.layout.xaxis, range: range() } }, config);
   }
+  // The list marks a press at once; the timeline turns to it once that is to be seen.
   selection.onMovement((index) => {
     moveRing();
+    requestAnimationFrame(() => setTimeout(turnTo, 0, index));
+  });
+  function turnTo(index) {
     const movement = at(index);
     const [start, end] = range();
-    if (movement?.start_s != null && (movement.start_s < start || movement.start_s > end)) {
-      look(movement.start_s - (end - start) / 2, movement.start_s + (end - start) / 2);
-    }
-  });
+    if (index !== selection.movement || movement?.start_s == null) return;
+    if (movement.start_s < start || movement.start_s > end) look(movement.start_s - (end - start) / 2, movement.start_s + (end - start) / 2);
+  }
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
 
   root.querySelector("#zoom-in").addEventListener("click", () => zoom(0.5));
