@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,12 @@ class Heard:
     line: BeatLine
     strokes_s: NDArray[np.float64]
     all_s: NDArray[np.float64]
+
+
+#: Nobody keeps up a tempo this far from the one that was counted in: after a dozen beats it would be a whole beat off.
+_OTHER_TEMPO: Final = 0.08
+#: Notes that mostly lie this far from the beats (in beats) are played by others.
+_OFF_BEATS: Final = 0.2
 
 
 @dataclass(frozen=True)
@@ -52,15 +59,27 @@ def written(
     themes = [sounded[m.sounded] for m in matches if m.token is not None and tokens[m.token].place == -1]
     stretches = runs.split(_anchors(score, tokens, matches, sounded, played, beat_points))
     line = heard.line if heard is not None else None
+    own = runs.fitted(stretches, until_s=sounded[-1].end_s, tempo_bpm=tempo_bpm)
     if heard is not None and heard.line.source == "count-in":
         line = runs.carried_on(heard.line, stretches, heard.all_s)
+        if own is not None and not _is_played_by(line, own, stretches):
+            line = own
     elif line is None:
-        line = runs.fitted(stretches, until_s=sounded[-1].end_s, tempo_bpm=tempo_bpm)
+        line = own
     movements = [
         measures.report_movement(index, entry, line, _beat_of(score, entry, line, stretches, beat_points), beat_points)
         for index, entry in enumerate(played)
     ]
     return Reading(played, themes, line, movements)
+
+
+def _is_played_by(counted: BeatLine, own: BeatLine, stretches: Sequence[Run]) -> bool:
+    """Whether what was counted, or said, before the playing is what was played by: its tempo, and mostly on its
+    beats."""
+    if abs(own.tempo_bpm / counted.tempo_bpm - 1.0) > _OTHER_TEMPO:
+        return False
+    places = [counted.place(a.time_s) for run in stretches for a in run.anchors if float(a.place).is_integer()]
+    return not places or float(np.median(np.abs(np.array(places) - np.round(places)))) < _OFF_BEATS
 
 
 def _anchors(

@@ -317,8 +317,8 @@ def _place_notes(
 def fit(samples: Floats, *, expected: Mapping[Note, float] | None = None) -> Fit | None:
     """The chanter heard in `samples` (n,) at the listening rate, or None where nothing like one is held.
 
-    `expected` is each written theme note's share of the written time, when there is a score; the fit leans on it without
-    trusting it.
+    `expected` is each written theme note's share of the written time, when there is a score; the fit leans on it
+    without trusting it.
     """
     count = spectra.frame_count(samples, HOP)
     some = _magnitudes(samples, np.arange(0, count, max(1, count // _MOST_FOR_FLOOR)))
