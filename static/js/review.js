@@ -51,7 +51,7 @@ function startList(movements, player) {
       next.querySelector("button").focus();
       selection.choose(indexOf(next), "list");
     }
-    if (event.key === "p" && at >= 0) player.playMovement(indexOf(shown[at]));
+    if (event.key.toLowerCase() === "p" && at >= 0) player.playMovement(indexOf(shown[at]));
   });
   const show = root.querySelector("#show");
   show.addEventListener("change", () => {
@@ -97,16 +97,24 @@ function startChosenLine(movements) {
   });
 }
 
+// Opens or closes the sheet of keys; the focus stays where it was.
+function showKeys() {
+  const sheet = root.querySelector("#keys");
+  sheet.open = !sheet.open;
+  if (sheet.open) sheet.scrollIntoView({ block: "nearest", behavior: quick.matches ? "auto" : "smooth" });
+}
+
 // Single keys count only while the focus is in the timeline or the player: anywhere else they may be somebody's words.
 function startKeys(player, timeline) {
   function press(event) {
     if (event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.target.closest("select, summary, input:not([type=range])")) return; // they need every key themselves
     if (event.key === " " && event.target.closest("button, a")) return;
     const step = event.shiftKey ? 0.001 : 0.01;
     const by = (seconds) => () => { player.go(selection.time + seconds); };
     const onTimeline = event.currentTarget.classList.contains("review-timeline") && event.target.id === "timeline";
-    const moves = onTimeline ? { ArrowLeft: by(-step), ArrowRight: by(step), m: () => timeline()?.measure() } : {};
-    const act = { ...moves, " ": player.toggle, "+": () => timeline()?.zoom(0.5), "-": () => timeline()?.zoom(2), 0: () => timeline()?.all() }[event.key];
+    const moves = onTimeline ? { arrowleft: by(-step), arrowright: by(step), m: () => timeline()?.measure() } : {};
+    const act = { ...moves, " ": player.toggle, "+": () => timeline()?.zoom(0.5), "-": () => timeline()?.zoom(2), 0: () => timeline()?.all(), "?": showKeys }[event.key.toLowerCase()];
     if (!act) return;
     event.preventDefault();
     act();

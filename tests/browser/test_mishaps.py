@@ -169,6 +169,32 @@ def test_single_keys_act_in_timeline_and_player_only(house: House) -> None:
     wait_until(lambda: page.evaluate(shown) > whole * 0.9, "the whole take")
 
 
+def test_fields_among_the_tools_keep_their_own_keys(house: House) -> None:
+    page = house.reviewing("tutor").page
+    page.locator(".beat-change summary").focus()
+    page.keyboard.press("Space")
+    assert page.get_attribute(".beat-change", "open") is not None
+    assert page.inner_text("#play") == "Play"
+    page.locator("#beat-shift").focus()
+    page.keyboard.press("ControlOrMeta+A")
+    page.keyboard.type("-20")
+    assert page.input_value("#beat-shift") == "-20"
+
+
+def test_the_keys_are_shown_on_a_sheet(house: House) -> None:
+    tutor = house.reviewing("tutor")
+    page = tutor.page
+    page.locator("#timeline").focus()
+    page.keyboard.press("?")
+    page.locator("#keys kbd").first.wait_for()
+    tutor.check()
+    page.keyboard.press("?")
+    assert page.get_attribute("#keys", "open") is None
+    page.locator("#keys summary").focus()
+    page.keyboard.press("Enter")
+    page.locator("#keys kbd").first.wait_for()
+
+
 def test_the_loop_can_be_switched_off_whatever_is_chosen(house: House) -> None:
     tutor = house.person("tutor")
     page = tutor.page
