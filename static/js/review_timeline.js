@@ -222,7 +222,11 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   root.querySelector("#zoom-in").addEventListener("click", () => zoom(0.5));
   root.querySelector("#zoom-out").addEventListener("click", () => zoom(2));
   root.querySelector("#zoom-all").addEventListener("click", () => look(0, duration));
-  root.querySelector("#zoom-movement").addEventListener("click", zoomMovement);
+  const zoomChosen = root.querySelector("#zoom-movement");
+  zoomChosen.addEventListener("click", zoomMovement);
+  const offerZoom = () => { zoomChosen.disabled = at(selection.movement)?.start_s == null; };
+  selection.onMovement(offerZoom);
+  offerZoom();
   moved();
 
   // Puts the pinned notes into their traces.

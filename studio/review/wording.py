@@ -276,7 +276,8 @@ def summary_words(report: Report) -> str:
     """The take in one sentence or two: how many clean, and where they lie against the beat; or that it is hardly what
     is written, and then nothing of the beat."""
     summary = report["summary"]
-    words = f"{summary['clean']} of {summary['movements']} movements clean."
+    counted = f"{summary['clean']} of {summary['movements']} movements clean."
+    words = counted if summary["movements"] else "No movements were heard."
     doubt = _doubt(report)
     if doubt:
         return f"{words} {doubt}"

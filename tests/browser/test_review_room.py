@@ -209,6 +209,7 @@ def shown(person: Person) -> float:
 
 def test_close_up_lengths_are_read_and_the_ruler_measures(room: Room) -> None:
     tutor = room.reviewing()
+    assert tutor.page.locator("#zoom-movement").is_disabled()  # nothing is chosen yet
     row(tutor, 3).click()
 
     def texts() -> list[str]:

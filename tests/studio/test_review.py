@@ -145,6 +145,19 @@ def test_free_playing_has_no_music_and_still_a_page(client_for, tutor, ready_tak
     assert client_for(tutor).get(address("music")).status_code == 404
 
 
+def test_a_take_without_movements_says_so_and_counts_nothing(client_for, tutor, ready_take, address):
+    ready_take.exercise, ready_take.abc = None, ""
+    ready_take.report = judge({**ready_take.report, "movements": []}, Tolerances())
+    ready_take.report.pop("comparison", None)
+    ready_take.save()
+    page = client_for(tutor).get(address("take")).content.decode()
+    assert "No movements were heard in this take, only theme notes." in page
+    assert '<p class="review-count" hidden>' in page
+    assert '<div class="filters" hidden>' in page
+    for useless in ("0 of 0 movements", "Choose a movement", "By the note approached from"):
+        assert useless not in page
+
+
 def test_the_music_is_the_takes_own_drawn_for_the_asked_width(client_for, learner, ready_take, exercise, address):
     exercise.abc = "X:1\nT:Another\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\n{g}A4 |]\n"
     exercise.save()
