@@ -220,8 +220,8 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
     for note in range(len(Note)):
         frames = np.flatnonzero(held == note)
         if frames.size < _FEW:
-            # Short notes have no frame far from both of their ends; some near are better than a guess. Without a moment in
-            # which its harmonics stand out, it was another note that was mistaken.
+            # Short notes have no frame far from both of their ends; some near are better than a guess. Without a moment
+            # in which its harmonics stand out, it was another note that was mistaken.
             frames = _purest(note, fit, sound)
         if frames.size >= _LEAST_FRAMES:
             heard_in[note] = frames
