@@ -84,13 +84,17 @@ function startChosenLine(movements) {
   const player = root.querySelector(".player");
   const measured = root.querySelector(".chosen-one");
   let watch = null;
+  function tell(movement) {
+    const came = movement.flags.map((flag) => flag.word).join(", ") || movement.verdict_word;
+    line.textContent = `${movement.name}: ${came}`;
+  }
+  document.addEventListener("movement-ruled", ({ detail }) => { if (detail.index === selection.movement) tell(detail); });
   selection.onMovement((index) => {
     watch?.disconnect();
     line.hidden = true;
     const movement = movements.find((entry) => entry.index === index);
     if (!movement) return;
-    const came = movement.flags.map((flag) => flag.word).join(", ") || movement.verdict_word;
-    line.textContent = `${movement.name}: ${came}`;
+    tell(movement);
     watch = new IntersectionObserver((entries) => { line.hidden = entries.at(-1).intersectionRatio > 0.5; },
       { threshold: [0, 0.5, 0.6], rootMargin: `0px 0px -${player.offsetHeight}px 0px` });
     watch.observe(measured);

@@ -210,6 +210,7 @@ def test_the_tutor_overrules_and_everything_follows(house: House) -> None:
     told = "(index) => { const t = document.querySelector('#timeline').data.find((d) => d.meta?.part === 'movements');"
     told += " return t.meta.verdicts[(t.meta.indexes ?? t.customdata).indexOf(Number(index))]; }"
     assert page.evaluate(told, index) == "clean"
+    assert (page.text_content("#player-chosen") or "").endswith(": clean")
     assert "by the tutor’s word" in page.locator(f'.chosen-one[data-movement="{index}"]').inner_text()
     page.locator('[data-say="back"]').evaluate("(back) => back.scrollIntoView({ block: 'center' })")  # off the player
     tutor.check()
