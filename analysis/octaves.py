@@ -28,6 +28,9 @@ _LEAST: Final = 3
 _MOSTLY: Final = 0.5
 #: A sound longer than this was held, and is what it is where both notes were heard.
 _MOMENT_MS: Final = 120.0
+#: A noise as fingers cross is no longer than this; what joins has less than this between.
+_LONGEST_NOISE_MS: Final = 60.0
+_NO_SILENCE_S: Final = 0.002
 
 
 def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
@@ -45,4 +48,33 @@ def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
         if len(mistaken) >= _LEAST and len(mistaken) > _MOSTLY * len(written):
             for index in mistaken:
                 result[index] = replace(result[index], note=partner)
+    return _whole(result, tokens)
+
+
+def _whole(sounded: list[Sounded], tokens: list[alignment.Token]) -> list[Sounded]:
+    """`sounded` with stretches an octave off given back to the written note that they belong to.
+
+    What was never written, is too long for a noise, and joins its written octave without a sound between, is that note,
+    whose odd harmonics went missing for a while.
+    """
+    matches = alignment.align(tokens, sounded)
+    written = {m.sounded: tokens[m.token].note for m in matches if m.token is not None}
+    result: list[Sounded] = []
+    for index, sound in enumerate(sounded):
+        partner = _PARTNERS.get(sound.note)
+        if index not in written and partner is not None and sound.length_ms > _LONGEST_NOISE_MS:
+            beside = [other for other in (index - 1, index + 1) if written.get(other) == partner]
+            if any(sounded[other].note == partner and _join(sounded[other], sound) for other in beside):
+                sound = replace(sound, note=partner)
+        before = result[-1] if result else None
+        if before is not None and before.note == sound.note and _join(before, sound) and before.note in _PARTNERS:
+            surer = max(before.confidence, sound.confidence)
+            result[-1] = replace(before, end_s=max(before.end_s, sound.end_s), confidence=surer)
+        else:
+            result.append(sound)
     return result
+
+
+def _join(one: Sounded, other: Sounded) -> bool:
+    """Whether there is no silence between two sounds."""
+    return min(abs(one.end_s - other.start_s), abs(other.end_s - one.start_s)) < _NO_SILENCE_S
