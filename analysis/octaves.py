@@ -34,11 +34,13 @@ _NO_SILENCE_S: Final = 0.002
 
 
 def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
-    """`sounded` with moments of a note, or all of one whose octave partner was never held (`heard`, by note), given the
-    name an octave away that is written where they mostly stand."""
+    """`sounded` with moments of a note that was never held (`heard`, by note), or all of one whose octave partner was
+    never held, given the name an octave away that is written where they mostly stand."""
     result = list(sounded)
     tokens = alignment.tokens(score)
     for note, partner in _PARTNERS.items():
+        if heard[note] and heard[partner]:
+            continue  # both are known well: whoever plays the one for the other time and again is told so
         matches = alignment.align(tokens, result)
         written = [m.sounded for m in matches if m.token is not None and tokens[m.token].note == partner]
         longest = _MOMENT_MS if heard[partner] else float("inf")
