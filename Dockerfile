@@ -24,8 +24,7 @@ COPY static static
 COPY templates templates
 
 ENV PATH="/app/.venv/bin:$PATH" \
-    FINGERWORK_DATA=/data \
-    NUMBA_CACHE_DIR=/data/cache/compiled
+    FINGERWORK_DATA=/data
 # Hashed and compressed copies, as an installation behind https:// serves them. The address and the key are the build's alone.
 RUN FINGERWORK_SITE_URL=https://build.invalid FINGERWORK_SECRET_KEY=build FINGERWORK_DATA=/tmp/build \
     python manage.py collectstatic --noinput --verbosity 0
