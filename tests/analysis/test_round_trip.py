@@ -10,12 +10,14 @@ from collections.abc import Iterator
 
 import pytest
 
+from analysis.movements import SPELLINGS
 from analysis.report import FLAGS
-from tests.benchmarks.round_trip import CLEAN, FAMILIES, TEMPOS, Drill, drills, tried
+from tests.benchmarks.drills import CLEAN, FAMILIES, TEMPOS, Drill, drills, part
+from tests.benchmarks.round_trip import tried
 
 
 def sample() -> Iterator[Drill]:
-    everything = list(drills())
+    everything = [drill for drill in drills() if drill.practised.finger is None]
     for number, name in enumerate(dict.fromkeys((drill.kind, drill.form) for drill in everything)):
         yield _one(everything, number, *name, CLEAN)
     bearers = {"uneven": ("birl", ""), "late": ("crunluath", ""), "missed": ("tachum", ""), "early": ("strike", "")}
@@ -24,7 +26,7 @@ def sample() -> Iterator[Drill]:
 
 
 def _one(everything: list[Drill], number: int, kind: str, form: str, fault: str) -> Drill:
-    tempo, family = TEMPOS[number % 4], FAMILIES[number // 4 % 2]
+    tempo, family = TEMPOS[number % 4], FAMILIES[number // 4 % len(FAMILIES)]
     found = [drill for drill in everything if (drill.kind, drill.form, drill.fault) == (kind, form, fault)]
     found = [drill for drill in found if drill.family == family] or found
     found = [drill for drill in found if drill.tempo_bpm == tempo] or found
@@ -47,3 +49,21 @@ def test_it_is_heard_as_it_was_played(drill: Drill) -> None:
     outcome = tried(drill)
     assert outcome.wrong == []
     assert outcome.right > outcome.left_out
+
+
+def test_every_part_is_a_fair_mixture() -> None:
+    everything = list(drills())
+    parts = [part(everything, number, 60) for number in (1, 2, 60)]
+    for some in parts:
+        assert {drill.family for drill in some} == set(FAMILIES)
+        assert {drill.tempo_bpm for drill in some} == set(TEMPOS)
+        assert {drill.fault for drill in some} == {CLEAN, *FLAGS}
+        assert {drill.kind for drill in some} == {drill.kind for drill in everything}
+    assert not set(map(str, parts[0])) & set(map(str, parts[1]))
+
+
+def test_every_movement_of_the_vocabulary_is_drilled_in_every_family() -> None:
+    clean = [drill for drill in drills() if drill.fault == CLEAN]
+    named = {(entry.kind, entry.form) for entry in SPELLINGS}
+    for family in FAMILIES[:-1]:  # only a movement with more than four approach notes needs a second phrase
+        assert {(drill.kind, drill.form) for drill in clean if drill.family == family} == named

@@ -1,16 +1,14 @@
 """The round trip: every movement played by the model player, clean and with each fault on purpose, heard and judged.
 
-    python -m tests.benchmarks.round_trip                       everything: some hours
+    python -m tests.benchmarks.round_trip                       everything: a day
     python -m tests.benchmarks.round_trip --kinds grip birl --tempos 60 --faults clean uneven
-    python -m tests.benchmarks.round_trip --part 3/40           every 40th drill, from the third on
+    python -m tests.benchmarks.round_trip --part 3/60           one of 60 parts, each a fair mixture of all drills
     python -m tests.benchmarks.round_trip --drill "grip//C from-short-notes 90 uneven"
 
-A drill is one movement on one note in one form, in one family, from every note that it can be approached from, at one
-tempo, with one fault (or clean). A fault is put into every other movement of the drill's kind, so that the clean ones
-beside it must stay clean; `~` at the end of a drill's name is the same with the others. Where a movement cannot be
-played so (no room before a short note's end), it is left out and counted as such. The table has a row for each
-movement and fault: how many were heard as exactly what was played, and what was heard instead, with the drill's name,
-which makes that take again.
+What a drill is, :mod:`tests.benchmarks.drills` says. Where a movement cannot be played so (no room before a short
+note's end), it is left out and counted as such. The table has a row for each movement and fault, and one for each
+family: how many were heard as exactly what was played, and what was heard instead, with the drill's name, which makes
+that take again.
 """
 
 from __future__ import annotations
@@ -18,81 +16,20 @@ from __future__ import annotations
 import argparse
 import sys
 from collections import Counter, defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
-from fractions import Fraction
-from functools import cached_property
 from typing import Final
 
 from analysis.api import Options, analyse_sound
-from analysis.chanter import Note
-from analysis.families import from_short_notes, single_then_full
-from analysis.faults import possible
 from analysis.judgement import is_clean, tolerances
-from analysis.model_player import Manner, Performance, perform, render
-from analysis.movements import KINDS, SPELLINGS, Form, Kind, spelling
+from analysis.model_player import render
+from analysis.movements import KINDS
 from analysis.report import FLAGS, MovementReport
-from analysis.score import Score
 from analysis.sound import Sound
+from tests.benchmarks.drills import CLEAN, FAMILIES, TEMPOS, Drill, drills, part
 
 RATE_HZ: Final = 48_000
-TEMPOS: Final = (40, 60, 90, 120)
-FAMILIES: Final = ("single-then-full", "from-short-notes")
-CLEAN: Final = "clean"
-#: Short notes, the usual one first: a long movement before the beat needs a longer one.
-CUTS: Final = (Fraction(1, 4), Fraction(1, 3), Fraction(1, 2))
-
-
-@dataclass(frozen=True)
-class Drill:
-    """One take. `fault` is a flag code or CLEAN; `others`: the fault is in the other half of the movements."""
-
-    kind: Kind
-    form: Form
-    on: Note
-    family: str
-    tempo_bpm: int
-    fault: str = CLEAN
-    others: bool = False
-
-    def __str__(self) -> str:
-        mark = "~" if self.others else ""
-        return f"{self.kind}/{self.form}/{self.on.label} {self.family} {self.tempo_bpm} {self.fault}{mark}"
-
-    @cached_property
-    def approaches(self) -> list[Note]:
-        found = [(note, spelling(self.kind, self.on, note, form=self.form)) for note in Note if note != self.on]
-        return [note for note, entry in found if entry is not None]
-
-    @cached_property
-    def score(self) -> Score:
-        if self.family == FAMILIES[0]:
-            return single_then_full(self.kind, self.on, self.approaches, form=self.form, tempo_bpm=self.tempo_bpm)
-        scores = [
-            from_short_notes(
-                self.kind, self.on, self.approaches, cut_share=cut, form=self.form, tempo_bpm=self.tempo_bpm
-            )
-            for cut in CUTS
-        ]
-        return next((score for score in scores if not perform(score).crowded), scores[-1])
-
-    def chosen(self) -> list[int]:
-        """The movements that the fault is in."""
-        full = [
-            movement
-            for movement in self.score.movements
-            if (movement.kind, movement.form, movement.on) == (self.kind, self.form, self.on)
-            # The single gracenote of the family is there to compare with, unless it is what is practised.
-            and (self.kind == "gracenote" or movement.kind != "gracenote")
-        ]
-        half = full[self.others :: 2]
-        return [movement.index for movement in half if self.fault in possible(movement)]
-
-    def played(self) -> Performance:
-        faults = {} if self.fault == CLEAN else dict.fromkeys(self.chosen(), self.fault)
-        manner = Manner(count_in=4, clicks=True, seed=1)
-        return perform(self.score, manner, faults=faults)
 
 
 @dataclass
@@ -103,23 +40,6 @@ class Outcome:
     right: int = 0
     left_out: int = 0
     wrong: list[str] = field(default_factory=list)
-
-
-def drills() -> Iterator[Drill]:
-    """All of them, kinds in the vocabulary's order."""
-    named = dict.fromkeys((entry.kind, entry.form, entry.on) for entry in SPELLINGS)
-    for kind, form, on in sorted(named, key=lambda name: (KINDS.index(name[0]), name[1], name[2])):
-        for family in FAMILIES:
-            for tempo in TEMPOS:
-                clean = Drill(kind, form, on, family, tempo)
-                if not clean.approaches:
-                    continue
-                yield clean
-                for fault in FLAGS:
-                    for others in (False, True):
-                        faulty = Drill(kind, form, on, family, tempo, fault, others)
-                        if faulty.chosen():
-                            yield faulty
 
 
 def tried(drill: Drill) -> Outcome:
@@ -159,22 +79,10 @@ def _told(found: MovementReport | None) -> str:
 
 
 def table(outcomes: Sequence[Outcome]) -> str:
-    """A row for each kind and form with each fault, then every drill that fails."""
-    rows: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
-    for outcome in outcomes:
-        drill = outcome.drill
-        row = rows[(f"{drill.kind}/{drill.form}".rstrip("/"), drill.fault)]
-        row["drills"] += 1
-        row["right"] += outcome.right
-        row["wrong"] += len(outcome.wrong)
-        row["left out"] += outcome.left_out
-        row["failing"] += bool(outcome.wrong)
+    """A row for each kind and form with each fault, one for each family, then every drill that fails."""
     lines = [f"{'movement':24}{'played':20}{'takes':>6}{'failing':>8}{'right':>7}{'wrong':>7}{'no room':>8}"]
-    for (movement, fault), row in rows.items():
-        lines.append(
-            f"{movement:24}{fault:20}{row['drills']:6}{row['failing']:8}{row['right']:7}{row['wrong']:7}"
-            f"{row['left out']:8}"
-        )
+    lines += _rows(outcomes, lambda drill: (f"{drill.kind}/{drill.form}".rstrip("/"), drill.fault))
+    lines += _rows(outcomes, lambda drill: (drill.family, "everything"))
     right, wrong = sum(len(o.wrong) == 0 for o in outcomes), sum(len(o.wrong) for o in outcomes)
     lines.append(
         f"{right} of {len(outcomes)} takes right; {sum(o.right for o in outcomes)} movements right, {wrong} wrong"
@@ -184,6 +92,22 @@ def table(outcomes: Sequence[Outcome]) -> str:
             lines.append(f'--drill "{outcome.drill}"')
             lines.extend(f"    {count} x {text}" for text, count in Counter(outcome.wrong).items())
     return "\n".join(lines)
+
+
+def _rows(outcomes: Sequence[Outcome], name: Callable[[Drill], tuple[str, str]]) -> Iterator[str]:
+    rows: dict[tuple[str, str], Counter[str]] = defaultdict(Counter)
+    for outcome in outcomes:
+        row = rows[name(outcome.drill)]
+        row["takes"] += 1
+        row["failing"] += bool(outcome.wrong)
+        row["right"] += outcome.right
+        row["wrong"] += len(outcome.wrong)
+        row["left out"] += outcome.left_out
+    for (first, second), row in sorted(rows.items()):
+        yield (
+            f"{first:24}{second:20}{row['takes']:6}{row['failing']:8}{row['right']:7}{row['wrong']:7}"
+            f"{row['left out']:8}"
+        )
 
 
 def asked(arguments: argparse.Namespace) -> list[Drill]:
@@ -196,8 +120,10 @@ def asked(arguments: argparse.Namespace) -> list[Drill]:
         and (not arguments.faults or drill.fault in arguments.faults)
         and (not arguments.drill or str(drill) in arguments.drill)
     ]
-    part, _, of = arguments.part.partition("/")
-    return found[int(part) - 1 :: int(of)]
+    if not arguments.part:
+        return found
+    number, _, of = arguments.part.partition("/")
+    return part(found, int(number), int(of))
 
 
 def main(given: list[str] | None = None) -> int:
@@ -207,7 +133,7 @@ def main(given: list[str] | None = None) -> int:
     parser.add_argument("--families", nargs="*", choices=FAMILIES)
     parser.add_argument("--faults", nargs="*", choices=(CLEAN, *FLAGS))
     parser.add_argument("--drill", nargs="*", help="drills by their names, as the table prints them")
-    parser.add_argument("--part", default="1/1", help="such as 3/40: every 40th drill from the third on")
+    parser.add_argument("--part", default="", help="such as 3/60: the third of 60 parts")
     parser.add_argument("--workers", type=int, default=2)
     arguments = parser.parse_args(given)
     chosen = asked(arguments)
