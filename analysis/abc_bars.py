@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Final
 
@@ -15,13 +15,18 @@ MAX_THEMES: Final = 5000
 
 @dataclass
 class Event:
-    """A written note, or a rest where `note` is None. `duration` in whole notes; `at` is its line and column."""
+    """A written note, or a rest where `note` is None. `duration` in whole notes; `at` is its line and column.
+
+    `tied`: to the event after it. `joins`: to the one played before it, as a second ending's first note may be, whose
+    tie stands in the music long before.
+    """
 
     note: Note | None
     duration: Fraction
     gracenotes: tuple[Note, ...] = ()
     tied: bool = False
     at: tuple[int, int] = (0, 0)
+    joins: bool = False
 
 
 @dataclass
@@ -59,12 +64,17 @@ def assemble(written: Sequence[Bar], meter: tuple[int, int], beat_unit: Fraction
     onset = Fraction(0)
     themes: list[ThemeNote] = []
     awaited: Event | None = None  # the tied note whose other half must come next
+    before: Event | None = None
     for bar in _count(_unfold(_without_empty(written)), Fraction(*meter)):
         place = bar.missing
         for event in bar.events:
-            if awaited is not None:
-                _check_tie(awaited, event)
-            awaited = event if event.tied else None
+            if awaited is not None and not _tie(awaited, event):
+                raise _tie_error(awaited)
+            if event.joins:
+                if before is None or not _tie(before, event):
+                    raise _tie_error(event)
+                themes[-1] = replace(themes[-1], tied=True)
+            before, awaited = event, event if event.tied else None
             if event.note is not None:
                 themes.append(_theme(event, onset, place, bar.number, beat_unit))
             if len(themes) > MAX_THEMES:
@@ -102,9 +112,9 @@ def _theme(event: Event, onset: Fraction, place: Fraction, bar: int, beat_unit: 
     )
 
 
-def _check_tie(first: Event, second: Event) -> None:
-    if second.note != first.note or second.gracenotes:
-        raise _tie_error(first)
+def _tie(first: Event, second: Event) -> bool:
+    """Whether the two can be one sound."""
+    return second.note == first.note and not second.gracenotes
 
 
 def _tie_error(event: Event) -> ScoreError:

@@ -219,6 +219,7 @@ class _Body:
         self._broken: Fraction | None = None  # what the next note's length is multiplied by
         self._broken_at = (0, 0)
         self._tuplet = 0  # notes still to come of a triplet
+        self._tied_before: tuple[int, int] | None = None  # where a tie stands before an ending's first note
         self._at = (0, 0)
 
     def line(self, number: int, raw: str) -> None:
@@ -242,6 +243,7 @@ class _Body:
             raise self._error("these gracenotes have no note after them", self._graces_at)
         if self._broken is not None:
             raise self._error("a note is expected after > or <", self._broken_at)
+        self._nothing_tied()
         return self.bars
 
     def _token(self, token: re.Match[str]) -> None:
@@ -278,6 +280,7 @@ class _Body:
         before, after = len(bar) - len(bar.lstrip(":")), len(bar) - len(bar.rstrip(":"))
         if "|" not in bar:  # :: ends one repeat and starts the next
             before = after = len(bar) // 2
+        self._nothing_tied()
         ending = self.bars[-1]
         ending.repeat_to = 1 + before if before else 0
         ending.double = bool(before or after) or len(bar) > 1
@@ -313,13 +316,15 @@ class _Body:
     def _rest(self, length: str) -> None:
         if self._graces:
             raise self._error("gracenotes stand before a rest; a note is expected after them", self._graces_at)
+        self._nothing_tied()
         self.bars[-1].events.append(Event(None, self._duration(length), at=self._at))
 
     def _note(self, letter: str, length: str) -> None:
         if letter not in ABC_LETTERS:
             raise self._error(f"{letter!r} is not a chanter note; the nine letters are {NINE}", self._at)
-        event = Event(Note.from_abc(letter), self._duration(length), gracenotes=self._graces, at=self._at)
-        self._graces = ()
+        joins, at = self._tied_before is not None, self._tied_before or self._at
+        event = Event(Note.from_abc(letter), self._duration(length), gracenotes=self._graces, at=at, joins=joins)
+        self._graces, self._tied_before = (), None
         self.bars[-1].events.append(event)
 
     def _duration(self, length: str) -> Fraction:
@@ -357,9 +362,16 @@ class _Body:
 
     def _tie(self) -> None:
         last = self.bars[-1].events[-1] if self.bars[-1].events else None
+        if last is None and self.bars[-1].passes and not self._graces:
+            self._tied_before = self._at
+            return
         if last is None or last.note is None:
             raise self._error("a tie stands right after its note", self._at)
         last.tied = True
+
+    def _nothing_tied(self) -> None:
+        if self._tied_before is not None:
+            raise self._error("a note is expected after this tie", self._tied_before)
 
     def _refusal(self, rest: str, line: int, column: int) -> ScoreError:
         found = (message for pattern, message in _REFUSED if re.match(pattern, rest))

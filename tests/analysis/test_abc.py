@@ -141,6 +141,18 @@ def test_a_bar_of_another_length_is_not_an_error() -> None:
     assert [theme.bar for theme in body("A2 B2 | c | d2 e2 f2 | g4").themes] == [1, 1, 2, 3, 3, 3, 4]
 
 
+@pytest.mark.parametrize("second", ["B2 c2", "-B2 c2", "- B2 c2"])
+def test_a_tie_goes_into_both_endings(second: str) -> None:
+    score = body(f"|: A2 B2- |1 B2 A2 :|2 {second} |]")
+    assert letters(score) == "ABBAABBc"
+    assert [place for place, theme in enumerate(score.themes) if theme.tied] == [1, 5]
+
+
+def test_a_tie_may_stand_only_at_the_second_ending() -> None:
+    score = body("|: A2 B2 |1 c4 :|2 -B4 |]")
+    assert [theme.tied for theme in score.themes] == [False, False, False, False, True, False]
+
+
 def test_rests_ties_comments_continuation_beams_and_words() -> None:
     score = body('A2-A z "slow" (BA) | % a word\n{/g}c2 \\\nA2 |]\nw: not sung\n\nX:2\nK:HP\nb')
     assert letters(score) == "AABAcA"
@@ -162,6 +174,10 @@ def test_title_and_instruction() -> None:
     ("text", "line", "column", "said"),
     [
         (HEADER + "A ^B", 6, 3, "accidentals"),
+        (HEADER + "|: A B |1 A :|2 -c |", 6, 17, "same pitch"),
+        (HEADER + "|: A B |1 A :|2 - | B", 6, 17, "after this tie"),
+        (HEADER + "|: A B |1 A :|2 -z B", 6, 17, "after this tie"),
+        (HEADER + "A | -A", 6, 5, "right after its note"),
         (HEADER + "A B'", 6, 4, "octave"),
         (HEADER + "A G,", 6, 4, "octave"),
         (HEADER + "A\n[AB]", 7, 1, "chords"),
