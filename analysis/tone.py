@@ -8,7 +8,7 @@ colour, note by note, and a slow random wobble; there are no dynamics.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
@@ -28,6 +28,7 @@ CROSSFADE_S: Final = 0.0025
 DRONE_LEVEL: Final = 0.4
 
 _TABLE: Final = 8192
+_BLOCK: Final = 16384
 _TOP_HZ: Final = 9000.0
 # Resonances: centre in hertz, width as a factor of the centre, gain.
 _RESONANCES: Final[dict[Instrument, tuple[tuple[float, float, float], ...]]] = {
@@ -58,6 +59,8 @@ class Voice:
         return hertz(note, low_a, tuning=self.tuning) * float(2 ** (self.detune_cents[note] / 1200))
 
 
+#: Level, one cycle, frequency and phase in cycles.
+_Drone = tuple[float, Floats, float, float]
 #: Gives so many samples of a note's steady tone from a sample number of the take on.
 Source = Callable[[Note, int, int], Floats]
 
@@ -108,9 +111,7 @@ def circle(notes: Sequence[PlayedNote], voice: Voice, *, period_s: float, rate_h
     result = made[:size]
     result[: made.size - size] += made[size:]
     if voice.instrument == "pipes" and drones:
-        time = np.arange(size, dtype=np.float64)
-        for level, cycle, hz, phase in _drones(voice, period_s=size / rate_hz):
-            result += DRONE_LEVEL * level * _read(cycle, time * (hz / rate_hz) + phase)
+        result += DRONE_LEVEL * _hum(_drones(voice, period_s=size / rate_hz), size, rate_hz)
     return np.roll(result, -margin)
 
 
@@ -138,10 +139,11 @@ def splice(
 
 
 def _read(cycle: Floats, phase: NDArray[np.float64]) -> Floats:
-    """`cycle` at `phase` (in cycles), interpolated between its samples."""
-    place = (phase - np.floor(phase)) * _TABLE
-    left = place.astype(np.int32)
+    """`cycle` at `phase` (in cycles, none below 0), interpolated between its samples."""
+    place = phase * _TABLE
+    left = place.astype(np.int64)
     part = (place - left).astype(np.float32)
+    left &= _TABLE - 1  # the table's size is a power of two: where in the cycle, whichever cycle it is
     value: Floats = cycle[left] * (1 - part) + cycle[left + 1] * part
     return value
 
@@ -200,15 +202,23 @@ def _wobble(voice: Voice, count: int, rate_hz: int) -> Floats:
 def add_drones(result: Floats, voice: Voice, notes: Sequence[PlayedNote], rate_hz: int) -> None:
     """Two tenors an octave below low A and a bass two octaves below, sounding as long as the chanter does."""
     start, stop = round(notes[0].start_s * rate_hz), min(result.size, round(notes[-1].end_s * rate_hz))
-    time = np.arange(stop - start, dtype=np.float64)
-    drones = np.zeros(stop - start, dtype=np.float32)
-    for level, cycle, hz, phase in _drones(voice):
-        drones += level * _read(cycle, time * (hz / rate_hz) + phase)
+    drones = _hum(_drones(voice), stop - start, rate_hz)
     _fade(drones, round(0.05 * rate_hz), round(0.08 * rate_hz))
     result[start:stop] += DRONE_LEVEL * drones
 
 
-def _drones(voice: Voice, *, period_s: float | None = None) -> Iterator[tuple[float, Floats, float, float]]:
+def _hum(drones: Iterable[_Drone], count: int, rate_hz: int) -> Floats:
+    """`drones` together, for `count` samples: block by block, since what fits the processor's cache is much quicker."""
+    several = list(drones)
+    result = np.zeros(count, dtype=np.float32)
+    for start in range(0, count, _BLOCK):
+        time = np.arange(start, min(count, start + _BLOCK), dtype=np.float64)
+        for level, cycle, hz, phase in several:
+            result[start : start + _BLOCK] += level * _read(cycle, time * (hz / rate_hz) + phase)
+    return result
+
+
+def _drones(voice: Voice, *, period_s: float | None = None) -> Iterator[_Drone]:
     """Of each drone its level, one cycle, frequency and phase in cycles; with whole cycles in `period_s`, if given."""
     low_a = voice.hertz(Note.LOW_A)
     for number, (ratio, level) in enumerate(((1 / 2, 0.6), (1 / 2 * 1.0006, 0.6), (1 / 4, 0.75))):

@@ -150,7 +150,8 @@ def sound_file(abc: str, hearing: Hearing, *, ending: str = "flac") -> str:
 
     played = _played(abc, hearing)
     with tempfile.TemporaryDirectory(prefix="model-") as folder:
-        path = encode(np.asarray(played.samples, dtype=np.float32), played.rate_hz, Path(folder, f"model.{ending}"))
+        path = Path(folder, f"model.{ending}")
+        encode(np.asarray(played.samples, dtype=np.float32), played.rate_hz, path, quick=True)
         with path.open("rb") as file:
             # Two who ask at once may both make it; the storage then gives the second another name, which is as good.
             return default_storage.save(name, File(file))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
@@ -20,6 +21,7 @@ from analysis.report import FLAGS
 from analysis.score import parse_abc
 from studio.exercises.listening import WORDS, low_a_of
 from studio.exercises.models import Exercise
+from studio.exercises.rendered import Hearing, sound_file
 from studio.people.models import Studio, User
 from studio.review.wording import FLAG_WORDS
 from studio.takes.models import Take
@@ -196,3 +198,13 @@ def test_examples_hold_only_their_movement(level: Any) -> None:
             assert len(example.score.movements) == 1
             assert example.score.beats.denominator == 1
             assert example.score.beats <= 4
+
+
+@pytest.mark.parametrize("ending", ["flac", "wav", "mp3"])
+def test_a_minute_of_pipes_is_made_in_under_two_seconds(studio: Studio, ending: str) -> None:
+    """In processor time, so that it holds on a busy machine as well."""
+    abc = "X:1\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\n" + "A {g}e A {gef}e | " * 15
+    sound_file("X:1\nM:4/4\nL:1/4\nK:HP\nA B\n", Hearing(tempo_bpm=60), ending=ending)  # what is imported once
+    started = time.process_time()
+    sound_file(abc, Hearing(tempo_bpm=60, count_in=4, clicks=True, instrument="pipes"), ending=ending)
+    assert time.process_time() - started < 2.0
