@@ -7,7 +7,7 @@ const LEAD_S = 0.15; // the silence before a model (analysis/model_player.py)
 
 for (const form of document.querySelectorAll("[data-hear]")) {
   const sound = document.querySelector("[data-hear-sound]");
-  const file = document.querySelector("[data-hear-file]");
+  const files = document.querySelectorAll("[data-hear-file]");
   const place = document.querySelector("[data-music]");
   const countIn = () => (form.elements.sound.value ? Number(form.dataset.countIn) : 0);
   let loaded = { tempo: Number(form.elements.tempo.value), countIn: countIn() };
@@ -21,8 +21,7 @@ for (const form of document.querySelectorAll("[data-hear]")) {
     const address = `${form.dataset.hear}?${query}`;
     const wasPlaying = !sound.paused;
     sound.src = address;
-    file.href = address;
-    file.download = `${form.dataset.fileName}-${query.get("tempo")}.flac`;
+    for (const file of files) file.href = `${address}&as=${file.dataset.hearFile}`;
     if (wasPlaying) sound.play();
   };
   const follow = startFollowing(place, () =>

@@ -24,7 +24,7 @@ from studio import ranges
 from studio.exercises.access import exercise_or_404
 from studio.exercises.forms import TEMPO
 from studio.exercises.models import Exercise
-from studio.exercises.rendered import ENDINGS, Hearing, manner_of, sound_file
+from studio.exercises.rendered import ENDINGS, FILES, Hearing, manner_of, sound_file
 from studio.exercises.set_for import tempo_for
 from studio.people.access import PersonRequest, member_required
 from studio.people.models import User
@@ -150,9 +150,8 @@ def listen(request: PersonRequest, pk: int) -> HttpResponse:
         "form": form,
         "address": address,
         "sound": _with(address, query),
-        "files": [(_with(address, {**query, "as": kind}), kind) for kind in ("wav", "mp3")],
+        "files": [(_with(address, {**query, "as": kind}), kind) for kind in FILES],
         "words": _words(score, hearing or _usual(exercise, request.user), address, query) if score else [],
-        "file_name": slugify(exercise.title) or "exercise",
     }
     return render(request, "exercises/listen.html", context)
 
@@ -163,7 +162,7 @@ def listen_sound(request: PersonRequest, pk: int) -> HttpResponseBase:
     """The exercise as sound.
 
     Beside the form's choices the address may say `word` (a flag code: its example alone), `wrong` (with the fault in
-    it), `ring` (to go round without a gap), and `as` (flac, wav or mp3: the last two come as files to keep).
+    it), `ring` (to go round without a gap), and `as` (flac, wav or mp3: as a file to keep).
     """
     exercise = exercise_or_404(request.user, pk)
     form = ListenForm(request.GET, exercise=exercise, listener=request.user)
@@ -181,7 +180,7 @@ def listen_sound(request: PersonRequest, pk: int) -> HttpResponseBase:
     except ValueError as error:
         return _refused(str(error))
     response = ranges.serve_stored(request, name, content_type=ENDINGS[ending])
-    if ending != "flac":
+    if request.GET.get("as"):
         called = "-".join([slugify(exercise.title) or "exercise", *([word] if word else []), str(wanted.tempo_bpm)])
         response["Content-Disposition"] = f'attachment; filename="{called}.{ending}"'
     return response

@@ -110,6 +110,8 @@ class Hearing:
 
 SLOW: Final = 2.0
 ENDINGS: Final = {"flac": "audio/flac", "wav": "audio/wav", "mp3": "audio/mpeg"}
+#: Those that come as files to keep; the first is only played.
+FILES: Final = ("wav", "mp3", "flac")
 
 
 def model_take(
@@ -120,8 +122,9 @@ def model_take(
     clicks: bool,
     tuning: str,
     beat_points: Mapping[str, str] | None = None,
+    ending: str = "flac",
 ) -> str:
-    """The storage name of the music played right, as 48 kHz mono FLAC.
+    """The storage name of the music played right, 48 kHz mono, in one of ENDINGS.
 
     `count_in` beats are clicked before it; `clicks` go on through it. Raises ScoreError on bad ABC and ValueError where
     it would be longer than 15 minutes.
@@ -133,7 +136,7 @@ def model_take(
         tuning="older" if tuning == "older" else "harmonic",
         beat_points=tuple(sorted((beat_points or {}).items())),
     )
-    return sound_file(abc, hearing)
+    return sound_file(abc, hearing, ending=ending)
 
 
 def sound_file(abc: str, hearing: Hearing, *, ending: str = "flac") -> str:

@@ -55,5 +55,6 @@ def _entry(request: PersonRequest, exercise: Exercise, tempo_bpm: int, *, with_c
         drawn, _ = picture(exercise.abc, width_px=PICTURE_PX, beat_points=exercise.studio.beat_points)
     except ScoreError as error:
         raise SheetError(f"“{exercise.title}” cannot be read any more: {error}. Change it first.") from error
-    address = public_address(request, f"{reverse('takes:new')}?exercise={exercise.pk}") if with_code else ""
+    record = f"{reverse('takes:new')}?exercise={exercise.pk}&tempo={tempo_bpm}"
+    address = public_address(request, record) if with_code else ""
     return Entry(exercise.title, tempo_bpm, exercise.instruction, Drawing(drawn), address)

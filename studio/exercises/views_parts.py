@@ -12,7 +12,7 @@ from analysis.score import Score, ScoreError, parse_abc
 from studio import ranges
 from studio.exercises.forms import HearForm
 from studio.exercises.models import Exercise
-from studio.exercises.rendered import model_take
+from studio.exercises.rendered import ENDINGS, FILES, model_take
 from studio.exercises.writing import length_of
 
 
@@ -36,29 +36,43 @@ def shown(request: HttpRequest, exercise: Exercise, *, model_address: str, tempo
         "tempo": tempo,
         "sound": sound,
         "model_address": model_address,
-        "sound_address": f"{model_address}?{urlencode({k: v for k, v in asked.items() if v})}",
-        "file_name": slugify(exercise.title) or "exercise",
+        "sound_address": _address(model_address, asked),
+        "files": [(_address(model_address, {**asked, "as": kind}), kind) for kind in FILES],
     }
 
 
 def model_answer(request: HttpRequest, exercise: Exercise) -> HttpResponseBase:
-    """The exercise played right, at the `tempo` asked for, after `count_in` clicks, with `clicks` all through it."""
+    """The exercise played right, at the `tempo` asked for, after `count_in` clicks, with `clicks` all through it; to
+    keep, `as` one of FILES."""
     form = HearForm(request.GET, beats_a_bar=exercise.beats_a_bar)
     if not form.is_valid():
         return _refused(str(next(iter(form.errors.values()))[0]))
-    asked = form.cleaned_data
+    asked, kept = form.cleaned_data, request.GET.get("as", "")
+    if kept not in ("", *FILES):
+        return _refused(f"The sound can be had as {', '.join(FILES)}.")
+    ending = kept or "flac"
+    tempo_bpm = asked["tempo"] or exercise.tempo_bpm
     try:
         name = model_take(
             exercise.abc,
-            tempo_bpm=asked["tempo"] or exercise.tempo_bpm,
+            tempo_bpm=tempo_bpm,
             count_in=asked["count_in"] or 0,
             clicks=asked["clicks"],
             tuning=exercise.studio.tuning,
             beat_points=exercise.studio.beat_points,
+            ending=ending,
         )
     except ValueError as error:
         return _refused(str(error))
-    return ranges.serve_stored(request, name, content_type="audio/flac")
+    response = ranges.serve_stored(request, name, content_type=ENDINGS[ending])
+    if kept:
+        called = f"{slugify(exercise.title) or 'exercise'}-{tempo_bpm}.{ending}"
+        response["Content-Disposition"] = f'attachment; filename="{called}"'
+    return response
+
+
+def _address(model_address: str, asked: dict[str, Any]) -> str:
+    return f"{model_address}?{urlencode({name: value for name, value in asked.items() if value})}"
 
 
 def _refused(said: str) -> HttpResponseBadRequest:

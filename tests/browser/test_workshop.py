@@ -219,6 +219,8 @@ def test_the_music_follows_the_model(tutor: Person) -> None:
     page.get_by_label("The beat").select_option("count-in")
     page.wait_for_function("() => document.querySelector('audio').currentTime > 0.5")
     assert page.evaluate(HEARD) is None  # the bar that is counted in
+    files = page.locator("[data-hear-file]").evaluate_all("(links) => links.map((link) => link.search)")
+    assert files == [f"?tempo=56&count_in=4&as={kind}" for kind in ("wav", "mp3", "flac")]
     page.evaluate("document.querySelector('audio').currentTime = 0.15 + 4.5 * 60 / 56")
     page.wait_for_function(f"() => {HEARD}?.nextElementSibling?.dataset.onset === '0'")
     tutor.check()

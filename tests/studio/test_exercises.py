@@ -15,6 +15,7 @@ from django.core.files.storage import default_storage
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.html import escape
 
 from analysis.chanter import LABELS
 from analysis.score import parse_abc
@@ -300,6 +301,22 @@ def test_a_model_take_is_made_once_and_served_by_ranges(client: Client, exercise
     assert part.status_code == 206
     assert b"".join(part.streaming_content) == whole[10:20]
     assert len(default_storage.listdir("models")[1]) == 1
+
+
+@pytest.mark.parametrize(("kind", "begins"), [("wav", b"RIFF"), ("mp3", b"ID3"), ("flac", b"fLaC")])
+def test_the_model_take_is_offered_as_a_file(client: Client, exercise: Exercise, kind: str, begins: bytes) -> None:
+    shown = client.get(reverse("exercises:show", args=[exercise.pk]), {"tempo": "72", "sound": "clicks"})
+    address = f"/exercises/{exercise.pk}/model.flac?tempo=72&count_in=4&clicks=1&as={kind}"
+    assert escape(address) in shown.content.decode()
+    file = client.get(address)
+    assert b"".join(file.streaming_content).startswith(begins)
+    called = f"doubling-on-e-single-then-full-72.{kind}"
+    assert file.headers["Content-Disposition"] == f'attachment; filename="{called}"'
+
+
+def test_a_model_take_is_had_in_three_ways_only(client: Client, exercise: Exercise) -> None:
+    refused = client.get(reverse("exercises:model", args=[exercise.pk]), {"as": "exe"})
+    assert (refused.status_code, refused.content) == (400, b"The sound can be had as wav, mp3, flac.")
 
 
 def test_a_new_version_of_the_program_makes_everything_anew(exercise: Exercise, monkeypatch: Any) -> None:

@@ -95,6 +95,17 @@ def test_a_drill_for_one_finger_comes_with_care(client_for: ClientFor, tutor: Us
     assert "pain is not" not in client.get(reverse(name, args=[other.pk])).content.decode()
 
 
+def test_a_week_has_care_where_a_drill_is_for_one_finger(
+    client_for: ClientFor, tutor: User, studio: Studio, learner: User
+) -> None:
+    values: dict[str, Any] = {"studio": studio, "abc": ABC, "tempo_bpm": 50}
+    drill = Exercise.objects.create(title="E on and on", family="one-finger", **values)
+    other = Exercise.objects.create(title="Another", family="chain", **values)
+    set_plan(learner, starts_on=timezone.localdate(), rows=[SetRow(drill, 50), SetRow(other, 60)], by=tutor)
+    page = client_for(learner).get(reverse("week:mine")).content.decode()
+    assert page.count("Mind your hand") == 1
+
+
 def test_the_library_has_care_too(client_for: ClientFor, tutor: User) -> None:
     entry = reverse("exercises:library-entry", args=["one-finger-gracenote-e-f-from-e"])
     assert "pain is not" in client_for(tutor).get(entry).content.decode()

@@ -179,7 +179,7 @@ def test_a_tutor_prints_a_sheet_for_a_learner(
     assert "72 beats a minute" in said  # as it is set for the learner
     assert "56 beats a minute" in said
     # The second is not set for the learner: a code would lead nowhere.
-    assert codes(response.content) == [f"http://testserver{reverse('takes:new')}?exercise={exercise.pk}"]
+    assert codes(response.content) == [f"http://testserver{reverse('takes:new')}?exercise={exercise.pk}&tempo=72"]
     second.open_to_all = True
     second.save()
     assert len(codes(ask(client_for(tutor), exercise=[exercise.pk, second.pk], learner=learner.pk).content)) == 2
@@ -188,17 +188,18 @@ def test_a_tutor_prints_a_sheet_for_a_learner(
 def test_the_code_leads_the_learner_to_the_recorder_with_the_exercise_chosen(
     client_for: ClientFor, tutor: Any, learner: Any, exercise: Any
 ) -> None:
-    set_plan(learner, starts_on=DAY, rows=[SetRow(exercise, 60)], by=tutor)
+    set_plan(learner, starts_on=DAY, rows=[SetRow(exercise, 52)], by=tutor)
     (address,) = codes(ask(client_for(tutor), exercise=[exercise.pk], learner=learner.pk).content)
     page = client_for(learner).get(address.removeprefix("http://testserver"))
     assert page.status_code == 200
     assert page.context["chosen"] == exercise
+    assert page.context["tempo"] == "52"  # as it is set, and as the sheet says
 
 
 def test_the_code_has_the_public_address(client_for: ClientFor, tutor: Any, exercise: Any, settings: Any) -> None:
     settings.SITE_URL = "https://piping.example.org"
     found = codes(ask(client_for(tutor), exercise=[exercise.pk]).content)
-    assert found == [f"https://piping.example.org{reverse('takes:new')}?exercise={exercise.pk}"]
+    assert found == [f"https://piping.example.org{reverse('takes:new')}?exercise={exercise.pk}&tempo=60"]
 
 
 def test_without_a_learner_there_is_a_line_for_a_name(client_for: ClientFor, tutor: Any, exercise: Any) -> None:
