@@ -1,5 +1,6 @@
 // The review page: brings its views together around one selection. The list works before, and without, the timeline.
 
+import { startJudged } from "./review_judged.js";
 import { startMeasured } from "./review_measured.js";
 import { startMusic } from "./review_music.js";
 import { startNotes } from "./review_notes.js";
@@ -141,7 +142,6 @@ async function drawTimeline(acts) {
     const wait = root.querySelector("#timeline-wait");
     wait.textContent = "The timeline could not be drawn. Check the connection and load the page again; the list of movements is complete.";
     wait.hidden = false;
-    for (const button of root.querySelectorAll(".timeline-tools button")) button.disabled = true;
     return null;
   }
 }
@@ -169,14 +169,16 @@ async function start() {
   startChosenLine(movements);
   follow(movements, player, music);
   let timeline = null;
-  const notes = startNotes({ movements, notes: told("notes-data"), phrases: root.dataset.phrases ? told("phrases-data") : [] }, root, { player, onChange: (all) => timeline?.pinned(all) });
-  startOverruling(root, movements);
+  const judged = startJudged(root);
+  const notes = startNotes({ movements, notes: told("notes-data"), phrases: root.dataset.phrases ? told("phrases-data") : [] }, root, { player, onChange: (all) => timeline?.pinned(all), onJudged: judged.stands });
+  startOverruling(root, movements, judged.changed);
   document.addEventListener("movement-ruled", ({ detail }) => timeline?.ruled(detail));
   startKeys(player, () => timeline);
   root.dataset.usable = ""; // all but the timeline
   timeline = await drawTimeline({ movements, notes: notes.all(), onSpot: (seconds) => player.go(seconds), onNote: (id) => notes.show(id), isPlaying: () => player.busy });
   chooseByAddress(movements);
   root.dataset.ready = "";
+  setTimeout(() => music?.drawAhead(), 300);
   root.querySelector("#sound").preload = "auto"; // the page comes first
 }
 

@@ -28,6 +28,7 @@ export function startMusic(root, movements, reveal) {
   let chosen = null;
   let drawnFor = 0;
   let height = 0;
+  let ahead = 0;
 
   function mark(group, movement) {
     group.classList.remove("fault", "unsure");
@@ -46,9 +47,9 @@ export function startMusic(root, movements, reveal) {
     box.dispatchEvent(new CustomEvent("music-drawn", { bubbles: true }));
   }
 
-  // Draws what is to be seen, and as much above and below.
-  function drawNear() {
-    const [from, to] = [(place.scrollTop - height) / drawnFor, (place.scrollTop + 2 * height) / drawnFor];
+  // Draws what is to be seen, and `more` of its height above and below.
+  function drawNear(more) {
+    const [from, to] = [(place.scrollTop - more * height) / drawnFor, (place.scrollTop + (1 + more) * height) / drawnFor];
     boxes.forEach((box, number) => { if (tops[number] <= to && (tops[number + 1] ?? Infinity) >= from) draw(box); });
   }
 
@@ -95,11 +96,11 @@ export function startMusic(root, movements, reveal) {
     tops = told.lines.map(({ wide, high }) => (top += high / wide) - high / wide);
     place.replaceChildren(pictureFrom(told.symbols), ...boxes);
     height = place.clientHeight;
-    drawNear();
+    drawNear(ahead);
     showChosen(selection.movement);
   }
 
-  place.addEventListener("scroll", drawNear, { passive: true });
+  place.addEventListener("scroll", () => drawNear(1), { passive: true });
   place.addEventListener("click", ({ target }) => {
     const movement = byWritten.get(Number(target.closest("[data-movement]")?.dataset.movement ?? NaN));
     if (movement) selection.choose(movement.index, "music");
@@ -116,5 +117,13 @@ export function startMusic(root, movements, reveal) {
     soon = setTimeout(fill, SETTLED_MS);
   });
   fill();
-  return { place, find };
+  return {
+    place,
+    find,
+    /** Draws what is next as well: there is time for it now. */
+    drawAhead() {
+      ahead = 1;
+      drawNear(ahead);
+    },
+  };
 }

@@ -13,7 +13,7 @@ import { selection } from "./review_selection.js";
 const ASK_MS = 5000;
 const UNDO_MS = 12000;
 
-export function startNotes(data, root, { player, onChange }) {
+export function startNotes(data, root, { player, onChange, onJudged }) {
   const form = root.querySelector("#note-form");
   const text = root.querySelector("#note-text");
   const error = root.querySelector("#note-error");
@@ -115,7 +115,8 @@ export function startNotes(data, root, { player, onChange }) {
     try {
       const answered = await fetch(address, { headers: { Accept: "application/json" }, cache: "no-store" });
       if (!answered.ok || answered.redirected) return;
-      const told = (await answered.json()).notes;
+      const { notes: told, judged } = await answered.json();
+      onJudged(judged);
       if (JSON.stringify(told) === JSON.stringify(notes)) return;
       notes = told;
       show();

@@ -20,10 +20,10 @@ function counted(notes, movements) {
 }
 
 function markList(list, counts) {
-  for (const mark of list.querySelectorAll("[data-noted]")) {
-    const count = counts.get(Number(mark.dataset.noted)) ?? 0;
-    mark.hidden = count === 0;
-    mark.textContent = count > 1 ? `${count} notes` : "note";
+  for (const mark of list.querySelectorAll(".noted")) mark.remove();
+  for (const [index, count] of counts) {
+    const mark = Object.assign(document.createElement("span"), { className: "noted", textContent: count > 1 ? `${count} notes` : "note" });
+    list.querySelector(`li[data-movement="${index}"] .verdicts`)?.prepend(mark, " ");
   }
 }
 

@@ -5,7 +5,8 @@ import { selection } from "./review_selection.js";
 
 const STEP_S = 0.01;
 
-export function startOverruling(root, movements) {
+/** `onChanged` is told how the take stood before and stands now. */
+export function startOverruling(root, movements, onChanged) {
   const box = root.querySelector("#overrule");
   if (!box) return;
   const at = (id) => box.querySelector(`#overrule-${id}`);
@@ -65,6 +66,7 @@ export function startOverruling(root, movements) {
     say("");
     const told = await sendJson(root.dataset.ruling.replace("/movements/0/", `/movements/${movement.index}/`), method, said);
     if (told.error) return say(told.error);
+    onChanged(told.judged);
     show(movement, told);
     if (document.activeElement === document.body) box.querySelector("summary").focus();
     at("told").textContent = `Kept. ${told.clean} of ${told.movements} clean now.`;

@@ -12,6 +12,9 @@ const CLOSEST_ZOOM_S = 0.03;
 const MARK_REACH_PX = 14;
 const LANES = ["low G", "low A", "B", "C", "D", "E", "F", "high G", "high A"];
 
+// Plotly works a good while even on a trace without a point in it.
+const isThere = (trace) => trace.x.length > 0;
+
 export async function startTimeline(data, root, { movements, notes, onSpot, onNote, isPlaying }) {
   const { Plotly } = window;
   const place = root.querySelector("#timeline");
@@ -35,6 +38,7 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   const [first, last] = layout.xaxis.range;
   marks.fill({ from: first, to: last, perSecond: across / (last - first) });
   pin(notes);
+  for (const trace of figure.data) trace.visible = isThere(trace);
   await Plotly.newPlot(place, paint(figure).data, layout, config);
   root.querySelector("#timeline-wait").hidden = true;
 
@@ -42,19 +46,23 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   const range = () => axis().range.map(Number);
 
   // The playhead is an element of its own, moved by transform: redrawing the plot sixty times a second would not do.
+  // Only as far as can be seen: with a whole take on the screen it goes a pixel in a few pictures.
   function movePlayhead() {
     const x = axis();
     const [from, to] = x.range;
     const inside = selection.time >= from && selection.time <= to;
     if (playhead.hidden === inside) playhead.hidden = !inside;
-    if (inside) playhead.style.transform = `translateX(${x._offset + x.l2p(selection.time)}px)`;
+    const transform = `translateX(${Math.round(2 * (x._offset + x.l2p(selection.time))) / 2}px)`;
+    if (inside && playhead.style.transform !== transform) playhead.style.transform = transform;
   }
 
-  const restyled = (traces) => ({ x: traces.map((trace) => trace.x), numbers: traces.map((trace) => figure.data.indexOf(trace)) });
+  const restyled = (traces) => [
+    { x: traces.map((trace) => trace.x), visible: traces.map(isThere) },
+    traces.map((trace) => figure.data.indexOf(trace)),
+  ];
 
   function redraw(traces) {
-    const { x, numbers } = restyled(traces);
-    Plotly.restyle(place, { x }, numbers);
+    Plotly.restyle(place, ...restyled(traces));
   }
 
   function filled(from, to) {
@@ -73,10 +81,10 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
     const start = Math.max(-0.5, Math.min(from, duration + 0.5 - width));
     // What is to be seen there and the place itself in one drawing.
     const changed = filled(start, start + width);
-    const { x, numbers } = restyled(changed);
     const range = { "xaxis.range": [start, start + width] };
     if (changed.length === 0) return Plotly.relayout(place, range);
-    Plotly.update(place, { x }, range, numbers);
+    const [values, numbers] = restyled(changed);
+    Plotly.update(place, values, range, numbers);
     settled();
   }
 
@@ -107,7 +115,7 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   const pitch = startPitch(root, root.dataset.pitch, {
     draw(x, y) {
       for (const trace of pitched) Object.assign(trace, { x, y });
-      Plotly.restyle(place, { x: [x, x], y: [y, y] }, pitched.map((trace) => figure.data.indexOf(trace)));
+      redraw(pitched);
     },
     range,
     duration,
@@ -219,6 +227,7 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   }
   window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", repaint);
 
+  for (const tool of root.querySelectorAll(".timeline-tools button")) tool.disabled = false;
   root.querySelector("#zoom-in").addEventListener("click", () => zoom(0.5));
   root.querySelector("#zoom-out").addEventListener("click", () => zoom(2));
   root.querySelector("#zoom-all").addEventListener("click", () => look(0, duration));

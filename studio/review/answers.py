@@ -23,11 +23,8 @@ from studio.takes.services import UploadError, create_take, forget_take
 from studio.takes.signals import tidying
 from studio.takes.uploads import MAX_ANSWER_BYTES
 
-#: A little over what the page records, for codecs that round up.
 LONGEST_S: Final = 180.0
-_ROOM_S: Final = 3.0
 _KEPT_FOR_UNDO: Final = timedelta(days=7)
-TOO_LONG: Final = "An answer lasts up to 3 minutes; send a shorter recording."
 TOO_BIG: Final = "This file is larger than 60 MB; an answer lasts up to 3 minutes, as m4a or mp3 it is far smaller."
 
 
@@ -58,6 +55,7 @@ def record(
                 upload=upload,
                 recorder_settings=recorder_settings,
                 tempo_bpm=take.tempo_bpm if whole else None,
+                longest_s=LONGEST_S,
             )
             if whole:  # from the music that this take was played from, whatever became of the exercise
                 recording.abc = take.abc
@@ -74,13 +72,11 @@ def recording_data(note: PinnedNote) -> RecordingData | None:
     recording = note.recording
     if recording is None:
         return None
-    long = (recording.duration_s or 0.0) > LONGEST_S + _ROOM_S
-    ready = recording.state == Take.State.READY and not long
     return {
         "state": recording.state,
-        "words": TOO_LONG if long else _words(recording),
-        "sound": reverse("review:answer-sound", args=[note.pk]) if recording.audio and not long else "",
-        "beside": reverse("review:answer", args=[note.pk]) if ready else "",
+        "words": _words(recording),
+        "sound": reverse("review:answer-sound", args=[note.pk]) if recording.audio else "",
+        "beside": reverse("review:answer", args=[note.pk]) if recording.state == Take.State.READY else "",
     }
 
 

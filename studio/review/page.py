@@ -61,6 +61,11 @@ def report_of(take: Take) -> Report:
     return cast(Report, take.report)
 
 
+def stamp(take: Take) -> str:
+    """Another one each time that what the report says was changed."""
+    return take.judged_at.isoformat() if take.judged_at else ""
+
+
 def movements(take: Take, studio: Studio) -> list[MovementData]:
     """Every movement of the take in words."""
     report = report_of(take)

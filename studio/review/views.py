@@ -51,6 +51,7 @@ def take(request: PersonRequest, pk: uuid.UUID) -> HttpResponse:
         "exercise_title": found.exercise.title if found.exercise else "Free playing",
         "movements": page.movements(found, studio_of(request.user)),
         "summary": page.summary(found),
+        "judged": page.stamp(found),
         "notes": notes,
         "threads": page.threads(notes),
         "may_delete": may_delete(request.user, found),

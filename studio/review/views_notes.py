@@ -14,7 +14,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from studio import ranges
 from studio.people.access import PersonRequest, member_required, tutor_required
 from studio.people.models import User
-from studio.review import answers, answers_beside, services, services_phrases
+from studio.review import answers, answers_beside, page, services, services_phrases
 from studio.review.models import PinnedNote
 from studio.review.sent import body_of, ids_of, json_object, refused, target_of, text_of
 from studio.review.services import NoteError
@@ -41,7 +41,7 @@ def notes(request: PersonRequest, pk: uuid.UUID) -> JsonResponse:
     """GET: the take's notes. POST: pin one, or answer one."""
     found = noted_or_404(request.user, pk)
     if request.method != "POST":
-        return JsonResponse({"notes": services.notes_of(found, request.user)})
+        return JsonResponse({"notes": services.notes_of(found, request.user), "judged": page.stamp(found)})
     try:
         sent = body_of(request)
         target = target_of(found, sent)

@@ -25,6 +25,7 @@ from studio.review.views import ready_or_404
 def ruling(request: PersonRequest, pk: uuid.UUID, index: int) -> JsonResponse:
     """POST: overrule the analysis on one movement. DELETE: go back to its own view. What changed comes back."""
     found = ready_or_404(request.user, pk)
+    before = page.stamp(found)
     try:
         if request.method == "DELETE":
             overruling.take_back(found, index)
@@ -41,6 +42,7 @@ def ruling(request: PersonRequest, pk: uuid.UUID, index: int) -> JsonResponse:
         "clean": summary["clean"],
         "movements": summary["movements"],
         "words": summary["words"],
+        "judged": {"before": before, "now": page.stamp(found)},
     }
     return JsonResponse(told)
 

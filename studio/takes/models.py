@@ -39,6 +39,8 @@ class Take(models.Model):
     # The one transcode, mono FLAC, that is both analysed and played; a storage name, empty until it is made.
     audio = models.CharField(max_length=200, blank=True)
     duration_s = models.FloatField(null=True, blank=True)
+    # What is longer is refused once it is decoded; null: any length that the analysis takes.
+    longest_s = models.FloatField(null=True, blank=True)
 
     state = models.CharField(max_length=10, choices=State, default=State.QUEUED, db_index=True)
     stage = models.CharField(max_length=40, blank=True)
@@ -54,6 +56,8 @@ class Take(models.Model):
     report = models.JSONField(null=True, blank=True)
     movement_count = models.PositiveIntegerField(default=0)
     clean_count = models.PositiveIntegerField(default=0)
+    # When what the report says last changed: by the analysis, a tutor's word, another beat, other tolerances.
+    judged_at = models.DateTimeField(null=True, blank=True)
     # When a tutor first opened the ready take.
     heard_at = models.DateTimeField(null=True, blank=True)
 

@@ -104,6 +104,7 @@ def store_report(take: Take, report: Report, *, audio: str = "") -> bool:
             stage="",
             failure="",
             ready_at=now,
+            judged_at=now,
             report=judged,
             audio=audio or take.audio,
             duration_s=judged["recording"]["duration_s"],
@@ -183,7 +184,10 @@ def measure_anew(take: Take, report: Report) -> Report:
 def _write(batch: list[Take]) -> None:
     """Reports, counts and the movements' rows of takes that were judged anew."""
     if batch:
-        Take.objects.bulk_update(batch, ["report", "movement_count", "clean_count"])
+        now = timezone.now()
+        for take in batch:
+            take.judged_at = now
+        Take.objects.bulk_update(batch, ["report", "movement_count", "clean_count", "judged_at"])
         rows = [row for take in batch for row in movement_rows(take, cast(Report, take.report))]
         Movement.objects.bulk_create(
             rows,

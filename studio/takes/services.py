@@ -71,11 +71,13 @@ def create_take(
     recorder_settings: Mapping[str, Any] | None = None,
     tempo_bpm: int | None = None,
     recorded_at: datetime | None = None,
+    longest_s: float | None = None,
 ) -> Take:
     """Keep `upload` as a queued take of `learner` and ring for its analysis once it is safely stored.
 
-    `recorder_settings` is what the browser said of its microphone; `recorded_at` dates it (now, when None). Raises
-    UploadError on a file too big or empty and when the learner's daily share is used up.
+    `recorder_settings` is what the browser said of its microphone; `recorded_at` dates it (now, when None). What turns
+    out to be longer than `longest_s` is not analysed but fails with a sentence about that. Raises UploadError on a file
+    too big or empty and when the learner's daily share is used up.
     """
     size = upload.size
     if size > MAX_UPLOAD_BYTES:
@@ -92,6 +94,7 @@ def create_take(
         original_name=Path(upload.name or "").name[-200:],
         original_bytes=size,
         recorder_settings=dict(recorder_settings or {}),
+        longest_s=longest_s,
         queued_at=now,
         rung_at=now,
     )
@@ -159,6 +162,7 @@ def analyse_take(pk: uuid.UUID | str) -> None:
 def _analyse(take: Take, heart: claims.Heart) -> None:
     from analysis.score import parse_abc
     from analysis.sound import SoundError
+    from studio.takes.pipeline import TooLongError
 
     hear: Callable[..., Report] = import_string(settings.TAKES_ANALYSIS)
     score = parse_abc(take.abc) if take.abc else None
@@ -166,11 +170,15 @@ def _analyse(take: Take, heart: claims.Heart) -> None:
     if studio is None:
         raise ValueError(f"{take.learner} belongs to no studio")
     options = analysis_options(studio, tempo_bpm=take.tempo_bpm)
+    limits = {} if take.longest_s is None else {"longest_s": take.longest_s}
     with tempfile.TemporaryDirectory(prefix="take-") as folder:
         original, flac = Path(folder, "original"), Path(folder, "take.flac")
         _fetch(take, original)
         try:
-            report = hear(original, flac, score, options, heart.stage)
+            report = hear(original, flac, score, options, heart.stage, **limits)
+        except TooLongError as error:
+            claims.fail(take, str(error))
+            return
         except SoundError as error:
             sentence = str(error)
             _keep_sound(take, flac, lambda audio: claims.fail(take, sentence, audio=audio))

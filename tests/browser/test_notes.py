@@ -301,3 +301,31 @@ def test_a_question_is_answered_by_playing(house: House) -> None:
     tutor.page.get_by_role("button", name="Stop", exact=True).click()
     tutor.page.get_by_role("button", name="Pin recording").click()
     note(learner.page, "How does it go?").locator(".note-answer audio").wait_for(timeout=SOON_MS + 10_000)
+
+
+def test_a_changed_verdict_is_told_within_ten_seconds_and_shown_without_losing_a_draft(house: House) -> None:
+    tutor, learner = house.reviewing("tutor"), house.reviewing("learner")
+    rory = learner.page
+    notice = rory.locator("#judged")
+    fault = rory.locator('#movements li[data-verdict="fault"]').first
+    index = fault.get_attribute("data-movement")
+    row = rory.locator(f'#movements li[data-movement="{index}"]')
+    flags = row.locator(".chip-fault").count()
+    row.locator("button").click()
+    rory.fill("#note-text", "But I thought")
+    tutor.page.locator(f'#movements li[data-movement="{index}"] > button').click()
+    tutor.page.locator("#overrule summary").click()
+    tutor.page.get_by_role("button", name="Not so").first.click()
+    notice.wait_for(timeout=SOON_MS)
+    assert row.locator(".chip-fault").count() == flags  # nothing moves by itself
+    assert rory.input_value("#note-text") == "But I thought"
+    learner.check()
+    rory.get_by_role("button", name="Show", exact=True).click()
+    rory.wait_for_selector("#review[data-ready]")
+    wait_until(lambda: row.locator(".struck").count() == 1, "the tutor's word")
+    assert row.get_attribute("class") == "is-chosen"
+    assert rory.input_value("#note-text") == "But I thought"
+    rory.wait_for_timeout(6000)
+    assert notice.is_hidden()
+    assert tutor.page.locator("#judged").is_hidden()  # who said it sees it already
+    assert not against_policy(tutor) + against_policy(learner)

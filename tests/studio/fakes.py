@@ -34,7 +34,9 @@ def note(word: str, original: Path) -> None:
             file.write(f"{word} {name}\n")
 
 
-def quick(original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None]) -> Report:
+def quick(
+    original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None], **more: Any
+) -> Report:
     """The sample report, at once."""
     note("started", original)
     progress("reading the file", 0.0)
@@ -44,7 +46,9 @@ def quick(original: Path, flac: Path, score: Any, options: Any, progress: Callab
     return sample_report()
 
 
-def slow(original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None]) -> Report:
+def slow(
+    original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None], **more: Any
+) -> Report:
     """The sample report, once the file FINGERWORK_TEST_GO is there."""
     note("started", original)
     progress("finding the notes", 0.5)
@@ -58,14 +62,18 @@ def slow(original: Path, flac: Path, score: Any, options: Any, progress: Callabl
     return sample_report()
 
 
-def crash(original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None]) -> Report:
+def crash(
+    original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None], **more: Any
+) -> Report:
     """What a decoder does to its process on a bad day."""
     note("started", original)
     os.kill(os.getpid(), signal.SIGKILL)
     raise AssertionError("killed")
 
 
-def fail(original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None]) -> Report:
+def fail(
+    original: Path, flac: Path, score: Any, options: Any, progress: Callable[[str, float], None], **more: Any
+) -> Report:
     """An error that nobody expected."""
     note("started", original)
     raise RuntimeError("a secret detail")

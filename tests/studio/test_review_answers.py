@@ -1,10 +1,14 @@
 """Recorded answers: sent, analysed like a take, shown under the learner's, heard by those they are for, forgotten."""
 
 import copy
+import io
 import json
+from contextlib import nullcontext
 from datetime import timedelta
 
+import numpy as np
 import pytest
+import soundfile
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -14,8 +18,8 @@ from django.utils import timezone
 
 from studio.review import answers, answers_beside, services
 from studio.review.models import PinnedNote
+from studio.takes import pipeline, uploads
 from studio.takes import services as takes
-from studio.takes import uploads
 from studio.takes.models import Take
 from studio.takes.signals import tidying
 from studio.takes.uploads import CappedUploadHandler
@@ -99,13 +103,27 @@ def test_talk_is_heard_though_nothing_is_measured(client_for, tutor, learner, re
     assert client_for(learner).get(reverse("review:answer", args=[note.pk])).status_code == 404
 
 
-def test_longer_than_three_minutes_is_not_heard(tutor, ready_take, sample_report, small_flac):
-    played = make_ready_take(tutor, None, sample_report, small_flac)
-    Take.objects.filter(pk=played.pk).update(duration_s=200.0)
-    PinnedNote.objects.create(take=ready_take, author=tutor, movement_index=1, recording=played)
+def test_longer_than_three_minutes_is_refused_once_it_is_decoded(client_for, tutor, ready_take, settings, monkeypatch):
+    settings.TAKES_ANALYSIS = "studio.takes.pipeline.hear"
+    monkeypatch.setattr(pipeline, "analyse_sound", lambda *_, **__: pytest.fail("nothing is to be analysed"))
+    talk = io.BytesIO()
+    soundfile.write(talk, 0.2 * np.sin(np.arange(8000 * 190) / 9), 8000, format="FLAC")
+    told = send(client_for(tutor), ready_take, talk.getvalue())
+    assert told.status_code == 201
+    [recording] = Take.objects.filter(learner=tutor)
+    takes.analyse_take(recording.pk)
     [told] = services.notes_of(ready_take, tutor)
-    assert told["recording"]["words"] == answers.TOO_LONG
+    assert told["recording"]["state"] == "failed"
+    assert "lasts 3:10, and up to 3 minutes" in told["recording"]["words"]
     assert not told["recording"]["sound"]
+
+
+@pytest.mark.parametrize(
+    ("seconds", "longest", "refused"), [(182.9, 180.0, False), (183.1, 180.0, True), (900.0, None, False)]
+)
+def test_codecs_may_round_up(seconds, longest, refused):
+    with pytest.raises(pipeline.TooLongError) if refused else nullcontext():
+        pipeline.check_length(seconds, longest)
 
 
 @pytest.mark.parametrize(

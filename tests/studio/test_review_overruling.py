@@ -312,3 +312,23 @@ def test_other_studios_count_for_nobody_else(tutor, stranger_tutor, ready_take):
     ready_take.save()
     assert all(entry.of == 0 for entry in overruling.agreement(stranger_tutor))
     assert any(entry.of for entry in overruling.agreement(tutor))
+
+
+def test_an_open_page_is_told_that_the_verdicts_changed(client_for, tutor, learner, ready_take):
+    page, notes = reverse("review:take", args=[ready_take.pk]), reverse("review:notes", args=[ready_take.pk])
+    rory = client_for(learner)
+
+    def asked():
+        return rory.get(notes).json()["judged"]
+
+    assert f'data-judged="{asked()}"' in rory.get(page).content.decode()
+    before = asked()
+    move = faulty(ready_take.report)
+    address = reverse("review:ruling", args=[ready_take.pk, move["index"]])
+    said = {"flags": {move["flags"][0]: False}}
+    told = client_for(tutor).post(address, json.dumps(said), content_type="application/json").json()
+    assert told["judged"]["before"] == before < told["judged"]["now"] == asked()
+    assert f'data-judged="{asked()}"' in rory.get(page).content.decode()
+    changed = asked()
+    client_for(tutor).post(reverse("review:beat", args=[ready_take.pk]), {"source": "heard", "shift_ms": "150"})
+    assert asked() > changed
