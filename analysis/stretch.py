@@ -10,6 +10,8 @@ synthesised, whatever the factor, and needs no unwrapping.
 ``wsola``: overlap and add of frames, each moved by up to half the longest period to fit the one before it (W. Verhelst
 and M. Roelands, ICASSP 1993, 554-557). A moved frame moves the change of note in it, by that much times the factor:
 gracenotes limp by up to 3 % of their spacing where the vocoder stays near 1 %, so it is what :func:`stretch` takes.
+Even gracenotes 35 ms apart keep their spacing to 0.1 %, as told by a high tone given to each. How sharply they begin is
+blurred by half a window either way.
 
 Arrays are float32 mono (n,); a factor of 4 gives 4 n samples.
 """
