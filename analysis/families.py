@@ -72,7 +72,8 @@ def single_then_full(
             *_played(full, one),
         )
 
-    return _score(_written(asked, approaches, repeats, bar), tempo_bpm, title or f"{asked.name}: single then full")
+    steps = _articulated(_written(asked, approaches, repeats, bar))
+    return _score(steps, tempo_bpm, title or f"{asked.name}: single then full")
 
 
 def from_short_notes(
@@ -90,8 +91,9 @@ def from_short_notes(
 ) -> Score:
     """Half a bar for each of `approaches`: a dotted `on` cut short by the approach note, then the movement on the beat.
 
-    `cut_share` is the approach note's share of its beat, one of :data:`CUT_SHARES`. The last note is held to the end of
-    its bar. Otherwise as :func:`single_then_full`; raises ValueError for another share as well.
+    `cut_share` is the approach note's share of its beat, one of :data:`CUT_SHARES`. From the second on, a figure begins
+    with a gracenote, since the one before ends on the same note. The last note is held to the end of its bar. Otherwise
+    as :func:`single_then_full`; raises ValueError for another share as well.
     """
     asked = _Asked(kind, on, form, finger, grip_from_d)
     cut = _cut(cut_share)
@@ -99,7 +101,7 @@ def from_short_notes(
     def figure(approach: Note, full: Spelling) -> tuple[_Step, ...]:
         return _Step(on, 1 - cut), _Step(approach, cut), *_played(full, Fraction(1))
 
-    steps = _held(_written(asked, approaches, repeats, figure))
+    steps = _held(_articulated(_written(asked, approaches, repeats, figure)))
     return _score(steps, tempo_bpm, title or f"{asked.name}: from short notes")
 
 
@@ -270,12 +272,14 @@ def _singles(on: Note) -> list[Spelling]:
 
 
 def _articulated(steps: Sequence[_Step]) -> list[_Step]:
-    """`steps` with a gracenote wherever a note comes again, since the chanter cannot begin it anew without one."""
+    """`steps` with a gracenote wherever a note comes again, since the chanter cannot begin it anew without one: the
+    usual one, on low G a D, since a high G sounds an octave over it and so is hardly heard there."""
     result = list(steps[:1])
     for before, step in pairwise(steps):
         if step.note == before.note and not step.gracenotes:
-            single = next((entry for entry in _singles(step.note) if _playable(entry, step.note)), None)
-            step = replace(step, gracenotes=single.gracenotes if single else ())
+            fitting = [entry.gracenotes for entry in _singles(step.note) if _playable(entry, step.note)]
+            wanted = (Note.D,) if step.note == Note.LOW_G else fitting[0]
+            step = replace(step, gracenotes=wanted)
         result.append(step)
     return result
 

@@ -12,6 +12,7 @@ from analysis.chanter import Note
 from analysis.families import CUT_SHARES, chain, from_short_notes, in_a_phrase, one_finger, single_then_full
 from analysis.movements import SPELLINGS, Kind
 from analysis.score import Score, parse_abc, to_abc
+from tests.analysis.every_drill import every_drill
 
 DATA = Path(__file__).parent.parent / "data"
 A, B, D, E, F = Note.LOW_A, Note.B, Note.D, Note.E, Note.F
@@ -42,7 +43,7 @@ def test_single_then_full_is_the_drill_of_the_sample() -> None:
         (Note.LOW_G, E, "e {g}G e {gGd}G"),
         (A, D, "d {g}A d {gAd}A"),
         (D, A, "A {g}d A {gde}d"),
-        (E, E, "e {g}e e {gef}e"),
+        (E, E, "e {g}e {g}e {gef}e"),
         (F, Note.HIGH_G, "g {a}f g {afg}f"),
         (F, Note.HIGH_A, "a f a {fg}f"),
         (Note.HIGH_G, E, "e {a}g e {gf}g"),
@@ -65,11 +66,19 @@ def test_every_doubling_is_named_as_what_it_is(on: Note, approach: Note) -> None
 @pytest.mark.parametrize("cut_share", CUT_SHARES)
 def test_from_short_notes(cut_share: float) -> None:
     score = from_short_notes("doubling", D, [A, B, Note.C], cut_share=cut_share, tempo_bpm=54, repeats=2)
-    assert tune(score) == " ".join(f"d {approach} {{gde}}d" for approach in "ABcABc")
-    assert [theme.beat for theme in score.themes if theme.gracenotes] == [2, 4] * 3
+    # Each figure ends on the note that the next one begins with.
+    assert tune(score) == " {g}".join(f"d {approach} {{gde}}d" for approach in "ABcABc")
+    assert [movement.beat for movement in score.movements if movement.kind == "doubling"] == [2, 4] * 3
     assert score.themes[1].duration == cut_share
     assert score.beats == 12
     assert parse_abc(to_abc(score)) == score
+
+
+@pytest.mark.parametrize("name", every_drill())
+def test_a_note_that_comes_again_has_a_gracenote(name: str) -> None:
+    """The chanter cannot begin the note that it sounds anew without one."""
+    for before, theme in pairwise(every_drill()[name].themes):
+        assert theme.note != before.note or theme.gracenotes, theme
 
 
 def test_the_last_short_note_figure_is_held_to_the_end_of_its_bar() -> None:
