@@ -35,7 +35,7 @@ from analysis.engraving_svg import (
     wedge,
 )
 from analysis.mei import mei as _document
-from analysis.movements import Movement, beat_point, written_as_themes
+from analysis.movements import Movement, audible, beat_point, written_as_themes
 from analysis.score import Score, ThemeNote, WrittenMovement
 from analysis.symbols import bars_of
 from analysis.xml_text import xml_text
@@ -227,20 +227,22 @@ class _Picture:
         if movement:
             self._group(note, movement, bounds)
         if theme.beat.denominator == 1:
-            sound = self._on_the_beat(number, self.starting.get(number))
-            left, right = head(self.by_id[sound])
+            left, right = head(self._on_the_beat(number, self.starting.get(number)))
             measure.append(wedge((left + right) / 2, bounds.top))
 
-    def _on_the_beat(self, number: int, movement: WrittenMovement | None) -> str:
-        """The id of the sound over which the mark stands."""
-        theme = f"{self.prefix}n{number}"
+    def _on_the_beat(self, number: int, movement: WrittenMovement | None) -> ET.Element:
+        """The symbol over which the mark stands."""
+        theme = self.by_id[f"{self.prefix}n{number}"]
         if movement is None:
             return theme
         point = beat_point(Movement(movement.kind, movement.form), self.beat_points)
         if point == "theme":
-            return f"{self.prefix}n{movement.theme}"
-        place = movement.gracenotes.index(Note.D) if point == "d-gracenote" else 0
-        return f"{theme}g{place}"
+            return self.by_id[f"{self.prefix}n{movement.theme}"]
+        if point == "d-gracenote":
+            return self._sounds(movement)[movement.gracenotes.index(Note.D)]
+        heard = audible(movement.gracenotes, movement.on, movement.approach)
+        # What is sounding already is no first sound.
+        return self._sounds(movement)[heard.index(True) if True in heard else 0]
 
     def _sounds(self, movement: WrittenMovement) -> list[ET.Element]:
         """The symbols of everything that is written of `movement` before its theme note."""

@@ -1,8 +1,9 @@
 """A score played: every sound with its time, clean or with faults on purpose, and the exact truth about each movement.
 
-Movements meet the beat as the studio's table of beat points says (:mod:`analysis.movements`). Where the first written
-sound is the theme note itself (half doublings, doublings on high G and high A), there is no first gracenote to close:
-that sound starts on the beat. Everything is reproducible: one seed, one performance.
+Movements meet the beat as the studio's table of beat points says (:mod:`analysis.movements`). Where the first sound is
+the theme note itself (half doublings, doublings on high G and high A), there is no first gracenote to close: that sound
+starts on the beat. What is sounding already is no first sound: a doubling on high G from high G begins with its F.
+Everything is reproducible: one seed, one performance.
 """
 
 from __future__ import annotations
@@ -272,13 +273,12 @@ class _Player:
                 beats = float(self.score.themes[written.first].duration)
                 base = max(base, beats * self._beat_length_ms() - self.manner.gracenote_ms)
             sounds.append(Sound(note, self._length_s(base), "gracenote" if is_gracenote else "theme-part"))
-        return Figure(sounds, self._point(written, places))
+        return Figure(sounds, self._point(written, places[heard.index(True) if True in heard else 0]))
 
-    def _point(self, written: WrittenMovement, places: Sequence[bool]) -> BeatPoint:
+    def _point(self, written: WrittenMovement, on_gracenote: bool) -> BeatPoint:
+        """Where the beat falls; `on_gracenote`: whether the first sound that can be heard is one."""
         point = beat_point(Movement(written.kind, written.form), self.manner.beat_points)
-        if point in ("closes", "opens") and not places[0]:
-            return "starts"
-        return point
+        return "starts" if point in ("closes", "opens") and not on_gracenote else point
 
     def _record(self, written: WrittenMovement, figure: Figure, beat: float, start: float) -> None:
         """Put the figure's sounds and the theme note after them into the performance, and note the truth."""

@@ -197,6 +197,22 @@ def test_the_mark_stands_over_the_sound_on_the_beat() -> None:
             assert abs(left - head_x(notes[name])) < 120, name
 
 
+@pytest.mark.parametrize(
+    ("music", "expected"),
+    [
+        ("g {gf}g a2", "n0 n1g1 n2"),  # the high G sounds already: the movement begins with its F
+        ("A {gf}g a2", "n0 n1g0 n2"),
+        ("g2 {g}c/ {d}A3/", "n0 n1"),  # a tachum: its own short note is the first sound
+    ],
+)
+def test_the_mark_never_stands_over_what_sounds_already(music: str, expected: str) -> None:
+    root = picture(parse_abc(f"M:4/4\nL:1/4\nK:HP\n{music} |]"))
+    notes = {(note.get("id") or "").split("-")[1]: note for note in of_class(root, "note")}
+    marks = sorted(numbers(mark.get("d", ""))[0] for mark in of_class(root, "beat-mark"))
+    for left, name in zip(marks, expected.split(), strict=True):
+        assert abs(left - head_x(notes[name])) < 120, name
+
+
 def test_sixteen_bars_are_drawn_within_150_ms() -> None:
     score = single_then_full("doubling", Note.E, [n for n in Note if n != Note.E], tempo_bpm=60, repeats=2)
     svg(drill())  # the fonts are loaded once for a thread

@@ -166,6 +166,16 @@ def test_where_the_beat_falls() -> None:
     assert [round((movement.start_s - movement.beat_s) * 1000) for movement in opening] == [0, 0, -180, 0, 0, -135]
 
 
+def test_a_doubling_on_high_g_from_high_g_closes_its_f_on_the_beat() -> None:
+    """The high G that it is written with sounds already."""
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=90\nK:HP\ng {gf}g A {gf}g | g {gf}g A {gf}g |]")
+    take = perform(score, Manner(gracenote_ms=45, count_in=4, clicks=True))
+    assert [round((movement.start_s - movement.beat_s) * 1000) for movement in take.movements] == [-45, 0] * 2
+    made = render(score, performance=take)
+    sound = Sound(made.samples, made.rate_hz, made.rate_hz, made.samples.size / made.rate_hz, "")
+    assert [movement["flags"] for movement in analyse_sound(sound, score)["movements"]] == [[]] * 4
+
+
 def test_a_throw_may_meet_the_beat_with_its_d_gracenote() -> None:
     """As it is also taught; from low G, and in the heavy throw, it is another sound of the movement."""
     score = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\nA {Gdc}d G {dc}d | B {GdGc}d2 A |]")
