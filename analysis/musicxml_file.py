@@ -22,6 +22,9 @@ MAX_DEPTH: Final = 40
 _MAX_FILES: Final = 200
 _CONTAINER: Final = "META-INF/container.xml"
 _ZIP: Final = b"PK\x03\x04"
+#: What stands at the beginning of a file that is MusicXML, whole or not.
+_BEGUN: Final = b"<score-partwise"
+_DAMAGED: Final = "the file is damaged, or not whole; save it again as MusicXML"
 _NO_MUSICXML: Final = "this is not a MusicXML file; expected one that ends in .musicxml, .xml or .mxl"
 
 
@@ -97,4 +100,4 @@ def _parsed(data: bytes) -> ET.Element:
     except (expat.ExpatError, ValueError, LookupError) as error:
         if isinstance(error, ScoreError):
             raise
-        raise ScoreError(_NO_MUSICXML) from error
+        raise ScoreError(_DAMAGED if _BEGUN in data[:4096] else _NO_MUSICXML) from error
