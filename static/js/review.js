@@ -29,6 +29,13 @@ function reveal(part, box) {
   box.scrollBy({ top: box.scrollHeight > box.clientHeight ? top : 0, left, behavior });
 }
 
+// Scrolls the list for as much of an opened row as it has room for.
+function uncover(row) {
+  const [inner, outer] = [row.getBoundingClientRect(), list.getBoundingClientRect()];
+  const under = Math.min(inner.bottom - outer.bottom, inner.top - outer.top);
+  if (under > 0) list.scrollBy({ top: under, behavior: quick.matches ? "auto" : "smooth" });
+}
+
 const indexOf = (row) => Number(row.dataset.movement);
 
 function startList(movements, player) {
@@ -77,6 +84,10 @@ function startList(movements, player) {
   const beside = root.querySelector("#chosen");
   const measured = startMeasured(root, movements, (index) => (narrow.matches && byIndex.get(index)) || beside);
   narrow.addEventListener("change", measured.settle);
+  // What opens under a row at the edge of the list is to be seen at once.
+  selection.onMovement((index, from) => {
+    if (from === "list" && narrow.matches && marked) requestAnimationFrame(() => uncover(marked));
+  });
 }
 
 // What was chosen in music or timeline is said beside the player for as long as what was measured is out of sight.

@@ -57,7 +57,7 @@ def populate() -> dict[str, Any]:
     exercise = Exercise.objects.create(
         studio=studio,
         title="Doubling on E",
-        family=Exercise.Family.SINGLE_THEN_FULL,
+        family=Exercise.Family.PHRASE,
         abc=ABC.read_text(encoding="utf-8"),
         tempo_bpm=60,
     )
