@@ -27,25 +27,39 @@ from studio.exercises.writing import (
 
 TEMPO: Final = (30, 140)
 MAX_ABC: Final = 5000
+_OF_THE_LIST: Final = {"invalid_choice": "This is not possible here: choose one of the list."}
 _REPEATS: Final = f"It is written a whole number of times, from 1 to {MAX_REPEATS}."
 
 
 def _tempo_field(**options: Any) -> forms.IntegerField:
     low, high = TEMPO
     says = f"The tempo is a whole number of beats a minute, from {low} to {high}."
-    errors = {"invalid": says, "min_value": says, "max_value": says}
+    errors = {"required": says, "invalid": says, "min_value": says, "max_value": says}
     return forms.IntegerField(min_value=low, max_value=high, error_messages=errors, **options)
 
 
 class _ExerciseForm(forms.Form):
     """What every exercise has. Subclasses make the music in `clean` and leave it in `score`."""
 
-    title = forms.CharField(label="Title", max_length=120, required=False)
+    title = forms.CharField(
+        label="Title",
+        max_length=120,
+        required=False,
+        error_messages={"max_length": "This title is too long: 120 characters are possible."},
+    )
     instruction = forms.CharField(
-        label="What to mind", max_length=300, required=False, help_text="One sentence for the learner, over the music."
+        label="What to mind",
+        max_length=300,
+        required=False,
+        help_text="One sentence for the learner, over the music.",
+        error_messages={"max_length": "This is too long to mind while playing: 300 characters are possible."},
     )
     level = forms.ChoiceField(
-        label="Level", choices=[("", "for any"), *Exercise.Level.choices], required=False, help_text="To find it by."
+        label="Level",
+        choices=[("", "for any"), *Exercise.Level.choices],
+        required=False,
+        help_text="To find it by.",
+        error_messages=_OF_THE_LIST,
     )
     score: Score | None = None
 
@@ -60,6 +74,7 @@ class FamilyForm(_ExerciseForm):
     family = forms.ChoiceField(
         label="Family",
         widget=forms.RadioSelect,
+        error_messages={**_OF_THE_LIST, "required": "Choose a family."},
         choices=[
             (Exercise.Family.SINGLE_THEN_FULL, "Single then full: with one gracenote, then with the whole movement"),
             (Exercise.Family.FROM_SHORT_NOTES, "From short notes: the movement after a cut note"),
@@ -68,20 +83,30 @@ class FamilyForm(_ExerciseForm):
             (Exercise.Family.PHRASE, "In a phrase: two to four bars, to go on with in ABC"),
         ],
     )
-    movement = forms.ChoiceField(label="Movement", choices=movement_choices)
+    movement = forms.ChoiceField(
+        label="Movement",
+        choices=movement_choices,
+        error_messages={**_OF_THE_LIST, "required": "Choose a movement."},
+    )
     approaches = forms.MultipleChoiceField(
         label="Approached from",
         choices=note_choices,
         widget=forms.CheckboxSelectMultiple,
         required=False,
+        error_messages={"invalid_choice": "%(value)s is no note of the chanter: choose from the list."},
     )
     half = forms.BooleanField(label="From high G play the half doubling instead of the thumb doubling", required=False)
-    grip_from_d = forms.ChoiceField(label="A grip from D is", choices=Customs.GripFromD.choices)
+    grip_from_d = forms.ChoiceField(
+        label="A grip from D is",
+        choices=Customs.GripFromD.choices,
+        error_messages={**_OF_THE_LIST, "required": "Choose how a grip from D is played."},
+    )
     cut_share = forms.TypedChoiceField(
         label="The short note is",
         coerce=float,
         choices=[(f"{float(cut):.4f}", f"{cut} of a beat") for cut in CUT_SHARES],
         help_text="Start long and shorten it over the weeks.",
+        error_messages={**_OF_THE_LIST, "required": "Choose how long the short note is."},
     )
     tempo_bpm = _tempo_field(label="Tempo", help_text="Beats a minute; 50 to 72 for most.")
     repeats = forms.IntegerField(
@@ -89,7 +114,7 @@ class FamilyForm(_ExerciseForm):
         min_value=1,
         max_value=MAX_REPEATS,
         help_text=f"Up to {MAX_REPEATS}.",
-        error_messages=dict.fromkeys(("invalid", "min_value", "max_value"), _REPEATS),
+        error_messages=dict.fromkeys(("required", "invalid", "min_value", "max_value"), _REPEATS),
     )
 
     def __init__(
@@ -167,6 +192,10 @@ class PhraseForm(_ExerciseForm):
         max_length=MAX_ABC,
         strip=False,
         help_text="Key K:HP. Notes G A B c d e f g a; gracenotes in braces before their note, as in {gef}e.",
+        error_messages={
+            "required": "There is no music yet: write one tune, with its header from X: to K:HP and then its notes.",
+            "max_length": f"This music is too long: {MAX_ABC} characters are possible. Write the bars to be practised.",
+        },
         widget=forms.Textarea(
             attrs={"class": "abc", "spellcheck": "false", "autocapitalize": "off", "autocomplete": "off"}
         ),
