@@ -46,15 +46,19 @@ def _bars(score: Score, units_a_beat: Fraction) -> list[str]:
 
 
 def _words(bar: Sequence[ThemeNote | Fraction], units_a_beat: Fraction) -> Iterator[str]:
-    """Notes and rests; those that make up triplets are written as such, since few programs read thirds of a length."""
+    """Notes and rests; those that make up triplets are written as such, since few programs read thirds of a length.
+    Gracenotes of a triplet's first note stand before its sign, since music21 would count them among its notes."""
     place = 0
     while place < len(bar):
         count = _triplet(bar[place:], units_a_beat)
+        first = bar[place]
+        graces = _graces(first) if isinstance(first, ThemeNote) else ""
         if count:
-            yield "(3" if count == 3 else f"(3:2:{count}"
+            yield graces + ("(3" if count == 3 else f"(3:2:{count}")
         factor = Fraction(3, 2) if count else Fraction(1)
-        for event in bar[place : place + max(1, count)]:
-            yield _word(event, units_a_beat * factor)
+        for number, event in enumerate(bar[place : place + max(1, count)]):
+            word = _word(event, units_a_beat * factor)
+            yield word.removeprefix(graces) if count and not number else word
         place += max(1, count)
 
 
@@ -81,8 +85,11 @@ def _word(event: ThemeNote | Fraction, units_a_beat: Fraction) -> str:
 
 
 def _note(theme: ThemeNote, units_a_beat: Fraction) -> str:
-    graces = "{" + "".join(note.abc for note in theme.gracenotes) + "}" if theme.gracenotes else ""
-    return graces + theme.note.abc + _length(theme.duration * units_a_beat) + ("-" if theme.tied else "")
+    return _graces(theme) + theme.note.abc + _length(theme.duration * units_a_beat) + ("-" if theme.tied else "")
+
+
+def _graces(theme: ThemeNote) -> str:
+    return "{" + "".join(note.abc for note in theme.gracenotes) + "}" if theme.gracenotes else ""
 
 
 def _length(units: Fraction) -> str:

@@ -27,6 +27,7 @@ from analysis.engraving_svg import (
     Box,
     all_of,
     class_of,
+    enlarge_numbers,
     extent,
     head,
     numbers,
@@ -155,6 +156,7 @@ class _Picture:
                 self.parents[element].remove(element)
         for system in all_of(page, "system"):
             self._system(system)
+        enlarge_numbers(page)
         prune(page)
         ET.register_namespace("", SVG_NAMESPACE)
         return ET.tostring(self._root(inner, page), encoding="unicode")

@@ -81,11 +81,15 @@ def _heights(system: ET.Element) -> Iterator[float]:
             yield from (middle - SPACE / 2, middle + SPACE / 2)
         elif element.tag == svg_name("path"):
             yield from (values[-1] for _, values in _steps(element.get("d", "")) if values)
-        elif element.tag == svg_name("polygon"):
+        elif element.tag in (svg_name("polygon"), svg_name("polyline")):
             yield from numbers(element.get("points", ""))[1::2]
         elif class_of(element) in ("clef", "tupletNum"):
             _, middle, *_ = numbers(next(uses(element)).get("transform", ""))
             yield middle + 2.6 * SPACE if class_of(element) == "clef" else middle
+
+
+#: What is drawn through what it holds; a text's parts are drawn with it.
+_GROUPS: Final = frozenset(("g", "symbol", "svg", "tspan"))
 
 
 class _Pen:
@@ -104,8 +108,8 @@ class _Pen:
             self.canvas.setLineWidth(float(element.get("stroke-width", "0")))
         if name == "path":
             self._path(element)
-        elif name == "polygon":
-            self._polygon(numbers(element.get("points", "")))
+        elif name in ("polygon", "polyline"):
+            self._points(numbers(element.get("points", "")), closed=name == "polygon")
         elif name == "ellipse":
             x, y, rx, ry = (float(element.get(key, "0")) for key in ("cx", "cy", "rx", "ry"))
             self.canvas.ellipse(x - rx, y - ry, x + rx, y + ry, stroke=0, fill=1)
@@ -113,6 +117,8 @@ class _Pen:
             self.element(self.symbols[element.get("href", "").removeprefix("#")])
         elif name == "text":
             self._text(element)
+        elif name not in _GROUPS:
+            raise ValueError(f"{name!r} cannot be drawn on paper")
         for child in element:
             self.element(child)
         self.canvas.restoreState()
@@ -142,13 +148,15 @@ class _Pen:
         filled = not stroked or any(name == "c" for name, _ in steps)
         self.canvas.drawPath(path, stroke=int(stroked), fill=int(filled), fillMode=1)
 
-    def _polygon(self, points: list[float]) -> None:
+    def _points(self, points: list[float], *, closed: bool) -> None:
+        """A filled shape, or the line of a tuplet's bracket."""
         path = self.canvas.beginPath()
         path.moveTo(*points[:2])
         for place in range(2, len(points) - 1, 2):
             path.lineTo(*points[place : place + 2])
-        path.close()
-        self.canvas.drawPath(path, stroke=0, fill=1)
+        if closed:
+            path.close()
+        self.canvas.drawPath(path, stroke=int(not closed), fill=int(closed))
 
     def _text(self, element: ET.Element) -> None:
         if not (element.text or "").strip():

@@ -15,6 +15,8 @@ SPACE: Final = 180
 _HEAD_UNITS: Final = 314
 # How far the three flags of a gracenote stand over its stem.
 _FLAG_UNITS: Final = 190
+# How large a tuplet's number is drawn, and how wide its sign is.
+_NUMBER_SCALE, _NUMBER_UNITS = 0.72, 330
 _SEMIBREVE, _SEMIBREVE_UNITS = "#E0A2", 405
 
 
@@ -73,6 +75,16 @@ def head(note: ET.Element) -> tuple[float, float]:
     symbol = next(uses(note))
     x, _, scale, *_ = numbers(symbol.get("transform", ""))
     return x, x + scale * (_SEMIBREVE_UNITS if _SEMIBREVE in symbol.get("href", "") else _HEAD_UNITS)
+
+
+def enlarge_numbers(drawing: ET.Element) -> None:
+    """Draw all tuplets' numbers in one size: Verovio draws that of one which begins with a gracenote as small as it."""
+    for symbol in (symbol for number in all_of(drawing, "tupletNum") for symbol in uses(number)):
+        x, y, scale, *_ = numbers(symbol.get("transform", ""))
+        grown = _NUMBER_SCALE - scale
+        if grown > 0.01:
+            place = f"translate({x - grown * _NUMBER_UNITS / 2:.0f}, {y + grown * _NUMBER_UNITS / 2:.0f})"
+            symbol.set("transform", f"{place} scale({_NUMBER_SCALE}, {_NUMBER_SCALE})")
 
 
 def prune(element: ET.Element) -> None:

@@ -156,7 +156,8 @@ def _container(layer: ET.Element, group: Sequence[Piece]) -> ET.Element:
     factor = tuplet_factor(group[0].length)
     if factor == 1:
         return layer
-    numbers = {"num": str(factor.denominator), "numbase": str(factor.numerator), "bracket.visible": "false"}
+    bracket = "false" if is_beamed(group) else "true"  # a beam shows well enough what belongs together
+    numbers = {"num": str(factor.denominator), "numbase": str(factor.numerator), "bracket.visible": bracket}
     return ET.SubElement(layer, "tuplet", numbers)
 
 

@@ -158,7 +158,7 @@ class _Writer:
             for kind in ties:
                 _add(notations, "tied", type=kind)
             for kind in tuplet:
-                _add(notations, "tuplet", type=kind, bracket="no")
+                _add(notations, "tuplet", type=kind, bracket="no" if beams else "yes")
 
     def _ties(self, piece: Piece, *, last_part: bool) -> list[str]:
         assert piece.theme is not None

@@ -213,6 +213,14 @@ def test_the_mark_never_stands_over_what_sounds_already(music: str, expected: st
         assert abs(left - head_x(notes[name])) < 120, name
 
 
+def test_triplets_have_one_look() -> None:
+    """Numbers of one size, also after a gracenote, and a bracket where no beam shows what belongs together."""
+    root = picture(parse_abc("M:4/4\nL:1/4\nK:HP\n(3:2:2 e B/ {gef}e (3:2:2 {g}e d/ (3A/B/c/ |]"))
+    sizes = [numbers(use.get("transform", ""))[2:] for part in of_class(root, "tupletNum") for use in part]
+    assert sizes == [[0.72, 0.72]] * 3
+    assert len(of_class(root, "tupletBracket")) == 2
+
+
 def test_sixteen_bars_are_drawn_within_150_ms() -> None:
     score = single_then_full("doubling", Note.E, [n for n in Note if n != Note.E], tempo_bpm=60, repeats=2)
     svg(drill())  # the fonts are loaded once for a thread

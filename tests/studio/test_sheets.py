@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Callable
 from datetime import date, timedelta
 from typing import Any
@@ -59,6 +60,28 @@ def blackness(data: bytes, page: int = 0) -> Any:
         return (document[page].render(scale=2, grayscale=True).to_numpy() < 128).squeeze()
     finally:
         document.close()
+
+
+@pytest.mark.parametrize("name", list(every_drill())[::40])
+def test_everything_in_a_picture_is_drawn_on_paper(name: str) -> None:
+    """What the pen does not know it refuses."""
+    plain = sheet_pdf([entry(name, code=False)], Heading("S", "Rory", DAY), paper="a4")
+    assert blackness(plain).any()
+
+
+def bent_lines(name: str) -> int:
+    """Lines with one corner, neither closed nor filled."""
+    data = sheet_pdf([entry(name, code=False)], Heading("S", "Rory", DAY), paper="a4")
+    drawn = pypdf.PdfReader(io.BytesIO(data)).pages[0].get_contents()
+    assert drawn is not None
+    point = r"-?[\d.]+ -?[\d.]+"
+    text = " ".join(drawn.get_data().decode("latin-1").split())
+    return len(re.findall(rf"(?<!l) {point} m {point} l {point} l S\b", text))
+
+
+def test_a_triplet_has_its_bracket_on_paper() -> None:
+    assert bent_lines("doubling on low A, from short notes 1/4") == 0
+    assert bent_lines("doubling on low A, from short notes 1/3") == 9 * 2  # left and right of each number
 
 
 NAMES = ("doubling on E, single then full", "taorluath, chain from E", "strike on B, in a phrase")
