@@ -18,7 +18,7 @@ from studio.exercises.importing import ImportForm
 from studio.exercises.models import Exercise, customs_of
 from studio.exercises.rendered import fitting_width
 from studio.exercises.titles import numbered, without_number
-from studio.exercises.writing import length_of
+from studio.exercises.writing import family_of, length_of
 from studio.people.access import PersonRequest, studio_of, tutor_required
 
 
@@ -58,11 +58,12 @@ def bring_in(request: PersonRequest) -> HttpResponse:
 
 @tutor_required
 def edit(request: PersonRequest, pk: int) -> HttpResponse:
-    """Write an exercise anew, with `as=abc` in the address one of a family as ABC. Takes that were played from it keep
-    the music they were played from."""
+    """Write an exercise anew. One of a family is written as ABC with `as=abc` in the address, and where it was not kept
+    what the family was asked for. Takes that were played from it keep the music they were played from."""
     exercise = exercise_or_404(request.user, pk)
     form: FamilyForm | PhraseForm
-    if exercise.family == Exercise.Family.PHRASE or request.GET.get("as") == "abc":
+    only_abc = exercise.family == Exercise.Family.PHRASE or family_of(exercise) is None
+    if only_abc or request.GET.get("as") == "abc":
         form = PhraseForm(request.POST or None, exercise=exercise)
     else:
         form = FamilyForm(request.POST or None, exercise=exercise, customs=customs_of(exercise.studio))

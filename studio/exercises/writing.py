@@ -141,20 +141,23 @@ class Family:
         return replace(score, instruction=instruction)
 
 
-def family_of(exercise: Exercise) -> Family:
-    """What a stored exercise of a family was asked for."""
+def family_of(exercise: Exercise) -> Family | None:
+    """What a stored exercise of a family was asked for; None where that was not kept, and only its ABC tells."""
     kept = exercise.parameters
-    return Family(
-        family=exercise.family,
-        kind=cast(Kind, kept["kind"]),
-        on=Note.from_label(kept["on"]),
-        approaches=tuple(Note.from_label(label) for label in kept["approaches"]),
-        repeats=kept.get("repeats", 1),
-        cut_share=kept.get("cut_share"),
-        form=kept.get("form"),
-        finger=Note.from_label(kept["finger"]) if "finger" in kept else None,
-        grip_from_d=Note.from_label(kept.get("grip_from_d", Note.B.label)),
-    )
+    try:
+        return Family(
+            family=exercise.family,
+            kind=cast(Kind, kept["kind"]),
+            on=Note.from_label(kept["on"]),
+            approaches=tuple(Note.from_label(label) for label in kept["approaches"]),
+            repeats=kept.get("repeats", 1),
+            cut_share=kept.get("cut_share"),
+            form=kept.get("form"),
+            finger=Note.from_label(kept["finger"]) if "finger" in kept else None,
+            grip_from_d=Note.from_label(kept.get("grip_from_d", Note.B.label)),
+        )
+    except (KeyError, ValueError):
+        return None
 
 
 def family_for(

@@ -103,17 +103,19 @@ def from_take(take: Take) -> Suggestion | None:
 def address_of_narrower(take: Take, *, then: str) -> tuple[str, list[str]] | None:
     """Where an exercise like the take's can be written for only those notes that had faults, and these notes.
 
-    None where that says nothing new: no notes failed, or all did, or the exercise is a phrase. `then` is the page that
-    the new exercise is brought back to.
+    None where that says nothing new: no notes failed, or all did, or only its ABC tells what the exercise is. `then` is
+    the page that the new exercise is brought back to.
     """
     exercise = take.exercise
     if exercise is None or exercise.family == Exercise.Family.PHRASE:
         return None
-    kept = exercise.parameters
-    movement = family_of(exercise).movement
+    family = family_of(exercise)
+    if family is None:
+        return None
+    movement, approaches = family.movement, [note.label for note in family.approaches]
     failed = {approach.name for approach in approaches_of(take) if approach.clean < approach.movements}
-    narrower = [name for name in kept["approaches"] if name in failed]
-    if movement not in MOVEMENTS or not narrower or len(narrower) == len(kept["approaches"]):
+    narrower = [name for name in approaches if name in failed]
+    if movement not in MOVEMENTS or not narrower or len(narrower) == len(approaches):
         return None
     chosen = {
         "family": exercise.family,

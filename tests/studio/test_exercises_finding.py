@@ -209,6 +209,20 @@ def test_an_exercise_of_a_family_can_be_gone_on_with_as_abc(client: Client) -> N
     assert (exercise.family, exercise.parameters) == ("phrase", {})
 
 
+@pytest.mark.parametrize("kept", [{}, {"kind": "doubling"}, {"kind": "doubling", "on": "H", "approaches": ["low A"]}])
+def test_an_exercise_of_which_only_the_abc_was_kept_is_changed_as_abc(client: Client, kept: dict[str, Any]) -> None:
+    exercise = written(client)
+    Exercise.objects.update(parameters=kept)
+    edit = reverse("exercises:edit", args=[exercise.pk])
+    page = client.get(edit)
+    assert page.status_code == 200
+    assert page.context["form"]["abc"].value() == exercise.abc
+    assert "as=abc" not in page.content.decode()  # it is ABC already
+    client.post(edit, {"abc": exercise.abc, "tempo_bpm": "50", "title": exercise.title, "instruction": "", "level": ""})
+    exercise.refresh_from_db()
+    assert (exercise.family, exercise.tempo_bpm) == ("phrase", 50)
+
+
 def test_a_chain_needs_no_approach_and_follows_the_half_custom(client: Client) -> None:
     exercise = written(client, family="chain", approaches=[], half="on")
     forms = [m.form for m in parse_abc(exercise.abc).movements if m.kind == "doubling" and m.approach.label == "high G"]

@@ -254,6 +254,9 @@ def test_a_narrower_exercise_is_offered_for_the_notes_that_failed(ready_take: Ta
     assert suggestions.address_of_narrower(play(15), then="/") is None  # nothing failed
     assert suggestions.address_of_narrower(play(0), then="/") is None  # everything did
     assert suggestions.address_of_narrower(play(9, exercise=None), then="/") is None
+    assert ready_take.exercise is not None
+    ready_take.exercise.parameters = {}
+    assert suggestions.address_of_narrower(ready_take, then="/") is None  # nobody knows what it was asked for
 
 
 # Setting a week in the browser
