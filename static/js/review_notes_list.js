@@ -59,7 +59,7 @@ export function startList(root, movements, draftKey, acts) {
     for (const index of note.movement_indexes.slice(0, MOST_PLACES)) {
       const movement = named.get(index);
       if (!movement || movement.start_s === null) continue;
-      const label = movement.bar === null ? `${movement.start_s.toFixed(1)} s` : `bar ${movement.bar}, ${Number(movement.beat.toFixed(2))}`;
+      const label = movement.bar === null ? `${movement.start_s.toFixed(1)} s` : `bar ${movement.bar}, beat ${Number(movement.beat.toFixed(2))}`;
       const one = button(label, () => acts.hear(note, movement), { key: `place:${note.id}:${index}` });
       one.setAttribute("aria-label", `${label}: play ${movement.name}`);
       box.append(one);

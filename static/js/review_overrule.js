@@ -5,6 +5,16 @@ import { selection } from "./review_selection.js";
 
 const STEP_S = 0.01;
 
+/** The choices of what the list shows count what is clean; they count by the tutor's word too. */
+function recount(root, movements) {
+  for (const option of root.querySelectorAll('#show option[value^="from:"]')) {
+    const [, note] = option.value.split(":");
+    const alike = movements.filter((movement) => movement.approach === note);
+    const clean = alike.filter((movement) => movement.verdict === "clean").length;
+    option.textContent = `from ${note}: ${clean} of ${alike.length}`;
+  }
+}
+
 /** `onChanged` is told how the take stood before and stands now. */
 export function startOverruling(root, movements, onChanged) {
   const box = root.querySelector("#overrule");
@@ -78,6 +88,7 @@ export function startOverruling(root, movements, onChanged) {
     row.dataset.verdict = movement.verdict;
     row.querySelector(".movement-row").innerHTML = told.row;
     root.querySelector("#approaches").innerHTML = told.approaches;
+    recount(root, movements);
     root.querySelector("#clean-count").textContent = `${told.clean} of ${told.movements}`;
     root.querySelector("#summary-words").textContent = told.words;
     if (movement === chosen()) fill();

@@ -4,7 +4,7 @@
 
 import { movementSounds, partOfStretch, partsOf, readied } from "./review_player_clips.js";
 import { selection } from "./review_selection.js";
-import { openSound } from "./review_sound.js";
+import { SaidError, openSound } from "./review_sound.js";
 
 const LEAD_S = 0.5;
 const TAIL_S = 0.6;
@@ -137,7 +137,7 @@ export function startPlayer(movements, root) {
       if (mine !== asked) return;
       clip = null;
       tellState();
-      words.textContent = error.message || "The sound could not be loaded. Check the connection and try again.";
+      words.textContent = error instanceof SaidError ? error.message : "The sound could not be loaded. Check the connection and try again.";
     }
   }
 

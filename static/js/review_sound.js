@@ -5,6 +5,9 @@ const RATE_HZ = 48000; // that of every clip: a resampled loop would have a seam
 const KEPT = 24;
 const QUIETEST_DB = -48;
 
+/** An error whose message is the studio's own sentence; the browser's messages are not for people. */
+export class SaidError extends Error {}
+
 /** The sound of the page. `element` is the take's audio element, `meter` the place that shows the level. */
 export function openSound(element, { meter, meterModule, loudness }) {
   const files = new Map(); // address: promise of its bytes
@@ -57,7 +60,8 @@ export function openSound(element, { meter, meterModule, loudness }) {
 
   async function bytes(address) {
     const answer = await fetch(address);
-    if (!answer.ok) throw new Error(answer.status === 400 ? await answer.text() : "");
+    if (answer.status === 400) throw new SaidError(await answer.text());
+    if (!answer.ok) throw new Error("");
     return answer.arrayBuffer();
   }
 

@@ -138,8 +138,10 @@ export function drawing(figure, nameOf) {
     return true;
   }
 
-  function lengthsOf({ starts, ms, lanes }) {
-    return { at: starts.map((start, number) => start + ms[number] / 2000), said: ms.map((length) => `${Math.round(length)} ms`), lanes };
+  // In the middle of what is to be seen of each: at close zoom one may be longer than the screen is wide.
+  function lengthsOf({ starts, ms, lanes }, from, to) {
+    const middle = (start, end) => (end < from || start > to ? (start + end) / 2 : (Math.max(start, from) + Math.min(end, to)) / 2);
+    return { at: starts.map((start, number) => middle(start, start + ms[number] / 1000)), said: ms.map((length) => `${Math.round(length)} ms`), lanes };
   }
 
   // A beat so close to the beginning of a bar that the bar's number needs its room.
@@ -158,11 +160,11 @@ export function drawing(figure, nameOf) {
       Object.assign(trace, { x: [], y: [], text: [] });
       return true;
     }
-    const { at, said, lanes } = of ? lengthsOf(byPart.get(of).meta) : trace.meta;
+    const { at, said, lanes } = of ? lengthsOf(byPart.get(of).meta, from, to) : trace.meta;
     const inside = numbersIn(at, from, to).filter((number) => part !== "beat-names" || !besideBar(at[number], perSecond));
     const fit = fitting(inside.map((number) => said[number]), inside.map((number) => (at[number] - from) * perSecond));
     const kept = inside.filter((_, number) => fit[number]);
-    if (!changes(trace, kept.map((number) => `${number}${said[number]}`).join())) return false;
+    if (!changes(trace, kept.map((number) => `${number}${said[number]}${of ? at[number] : ""}`).join())) return false;
     const over = part === "movements" ? WORDS_OVER_MARK_PX / lanePx : 0;
     trace.x = kept.map((number) => at[number]);
     trace.y = kept.map((number) => (lanes ? lanes[number] + 0.35 : y + over));

@@ -31,7 +31,7 @@ def words(take: Take, change: BeatChange | None) -> str:
         return wording.beat_words(report["beat"]["source"])
     source = cast(GridSource, change.source)
     if source == "heard":
-        return f"{wording.beat_words(report['beat']['source'])} Your tutor moved this beat: {_moved(change.shift_ms)}."
+        return f"{wording.beat_words(report['beat']['source'])} The tutor moved this beat: {_moved(change.shift_ms)}."
     told = f"Measured against {_OTHERS[source]}, as the tutor chose"
     moved = f", {_moved(change.shift_ms)}" if change.shift_ms else ""
     return f"{told}{moved}: it shows evenness, not lateness."

@@ -230,7 +230,7 @@ def _change(was: float, now: float) -> str:
 def movement_choices(report: Report) -> list[tuple[int, str]]:
     """The movements of the music by number, named, for a choice."""
     return [
-        (number, f"bar {movement['bar']}, {movement['beat']:g}: {wording.movement_name(movement)}")
+        (number, f"bar {movement['bar']}, beat {movement['beat']:g}: {wording.movement_name(movement)}")
         for number, movement in sorted(by_number(report).items())
         if movement["beat"] is not None
     ]

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, get_args
 
 from django.db import transaction
 
 from analysis.chanter import LABELS
-from analysis.movements import KINDS, Form
+from analysis.movements import KINDS, SPELLINGS, Form
 from analysis.report import FLAGS, Flag, MovementReport, Overruled, Report
 from studio.people.models import User
 from studio.review.wording import FLAG_WORDS, movement_name
@@ -94,6 +94,9 @@ def _check(movement: MovementReport, said: Ruled) -> None:
         kind, form, on = said.name
         if kind not in KINDS or form not in FORMS or on not in LABELS:
             raise RulingError("There is no such movement; choose kind, form and note from the lists.")
+        own_name = _own(movement)
+        if said.name != (own_name["kind"], own_name["form"], own_name["on"]):
+            _check_name(kind, form, on)
     if said.beat_s is not None:
         own = _own(movement)["beat_s"]
         if own is None or movement["beat_offset_ms"] is None:
@@ -102,6 +105,25 @@ def _check(movement: MovementReport, said: Ruled) -> None:
             raise RulingError(
                 f"That is more than {_FURTHEST_BEAT_S:g} s from where the beat was heard; put the playhead nearer."
             )
+
+
+def _check_name(kind: str, form: str, on: str) -> None:
+    """Nobody plays a birl on E: such a name was a slip of the hand. What is in no list has no form."""
+    if kind == "unknown" and not form:
+        return
+    spelt = [entry for entry in SPELLINGS if entry.kind == kind]
+    notes = [note for note in LABELS if any(entry.on.label == note for entry in spelt)]
+    if spelt and on not in notes:
+        raise RulingError(f"There is no {kind} on {on}, only on {_either(notes)}; choose another note or kind.")
+    forms = dict.fromkeys(entry.form for entry in spelt if entry.on.label == on) or {"": None}
+    if form not in forms:
+        named = "movement that is not in the list" if kind == "unknown" else kind
+        words = _either([f"“{FORM_WORDS.get(entry, entry)}”" for entry in forms])
+        raise RulingError(f"The form of a {named} on {on} is {words}; choose that beside the kind.")
+
+
+def _either(words: Sequence[str]) -> str:
+    return " or ".join(filter(None, [", ".join(words[:-1]), words[-1]]))
 
 
 def _own(movement: MovementReport) -> Overruled | MovementReport:
@@ -129,7 +151,7 @@ def words_on(movement: MovementReport) -> Words:
         said.append(f"Heard by the analysis as {movement_name({**movement, **_named(own)})}; the tutor corrected it.")
     if own["beat_s"] != movement["beat_s"] and own["beat_s"] is not None and movement["beat_s"] is not None:
         moved = 1000.0 * (movement["beat_s"] - own["beat_s"])
-        said.append(f"The tutor moved its beat by {abs(moved):.0f} ms {'later' if moved > 0 else 'earlier'}.")
+        said.append(f"By the tutor’s word its beat is {abs(moved):.0f} ms {'later' if moved > 0 else 'earlier'}.")
     said += [f"The analysis said “{FLAG_WORDS[flag]}”; by the tutor’s word it is not." for flag in struck]
     said += [f"The analysis did not say “{FLAG_WORDS[flag]}”; the tutor did." for flag in added]
     if own["confidence"] != movement["confidence"]:

@@ -145,9 +145,10 @@ def _place(movement: MovementReport, source: BeatSource) -> str:
     point = measures["beat_point"] if measures else "closes"
     # Half doublings, and those on high G and high A, open with their theme note: no gracenote closes first.
     opens_itself = movement["kind"] == "doubling" and (movement["form"] == "half" or movement["on"] in _TOP_NOTES)
+    first = "The gracenote" if measures and len(measures["written"]) == 1 else "The first gracenote"
     subject = {
-        "closes": "The first gracenote closes",
-        "opens": "The first gracenote opens",
+        "closes": f"{first} closes",
+        "opens": f"{first} opens",
         "starts": "The movement starts",
         "d-gracenote": "The D gracenote starts",
         "theme": f"{movement['on']} starts",

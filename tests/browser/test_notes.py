@@ -195,6 +195,7 @@ def test_the_tutor_overrules_and_everything_follows(house: House) -> None:
     page = tutor.page
     count = page.inner_text("#clean-count")
     clean = int(count.split()[0])
+    shown = page.locator("#show option").all_text_contents()
     row = page.locator('#movements li[data-verdict="fault"]').first
     index = row.get_attribute("data-movement")
     row.locator("button").click()
@@ -207,6 +208,12 @@ def test_the_tutor_overrules_and_everything_follows(house: House) -> None:
     assert row.get_attribute("data-verdict") == "clean"
     assert row.locator(".struck s").count() == faults
     assert page.inner_text("#clean-count") == f"{clean + 1} of 15"
+    # Whoever chooses what the list shows is told by the tutor's word as well.
+    assert page.locator("#show option").all_text_contents() != shown
+    row_words = page.locator("#approaches tr").evaluate_all(
+        "(rows) => rows.map((row) => `from ${row.cells[0].textContent}: ${row.cells[1].textContent}`)"
+    )
+    assert page.locator('#show option[value^="from:"]').all_text_contents() == row_words
     told = "(index) => { const t = document.querySelector('#timeline').data.find((d) => d.meta?.part === 'movements');"
     told += " return t.meta.verdicts[(t.meta.indexes ?? t.customdata).indexOf(Number(index))]; }"
     assert page.evaluate(told, index) == "clean"
@@ -227,7 +234,7 @@ def test_the_tutor_overrules_and_everything_follows(house: House) -> None:
     added = page.locator(f'#movements li[data-movement="{index}"] .chip-fault', has_text="uneven")
     added.locator(".by-tutor").wait_for()
     page.get_by_role("button", name="10 ms later").click()
-    page.locator(".tutors-word li", has_text="moved its beat by 10 ms later").wait_for()
+    page.locator(".tutors-word li", has_text="its beat is 10 ms later").wait_for()
     page.select_option("#overrule-kind", "strike")
     page.select_option("#overrule-form", "")
     page.get_by_role("button", name="Correct", exact=True).click()

@@ -240,6 +240,22 @@ def test_close_up_lengths_are_read_and_the_ruler_measures(room: Room) -> None:
       return sounds.some((one) => one.x.some((at, n) => at <= from && one.x[n + 1] >= to));
     }"""
     assert tutor.page.evaluate(sounding)
+    # So is a gracenote's length where the gracenote is longer than the screen is wide.
+    middle = """() => {
+      const { meta } = document.querySelector('#timeline').data.find((one) => one.meta?.part === 'gracenote');
+      const number = meta.ms.indexOf(Math.max(...meta.ms));
+      return [meta.starts[number] + 0.2 * meta.ms[number] / 1000, meta.ms[number]];
+    }"""
+    place, longest = tutor.page.evaluate(middle)
+    assert longest > 31
+    tutor.page.locator("#seek").evaluate(
+        "(seek, place) => { seek.value = place; seek.dispatchEvent(new Event('input')); }", place
+    )
+    tutor.page.locator("#zoom-all").click()
+    for _ in range(16):
+        tutor.page.locator("#zoom-in").click()
+    wait_until(lambda: shown(tutor) == pytest.approx(0.03, abs=0.001), "30 ms")
+    wait_until(lambda: f"{round(longest)} ms" in texts(), "the length of what goes beyond the screen")
     tutor.check()
     assert tutor.complaints == []
 
@@ -320,6 +336,31 @@ def test_pointing_at_the_timeline_says_what_it_is(room: Room) -> None:
         tutor.page.mouse.move(*place, steps=3)
         wait_until(lambda words=words: words in "".join(said.all_text_contents()), words)
     assert tutor.complaints == []
+
+
+def test_nothing_that_opens_makes_a_phone_scroll_sideways(room: Room) -> None:
+    tutor = room.reviewing(viewport=PHONE, phone=True)
+    row(tutor, 3).tap()
+    # As on a desk: what a phone does not offer stays closed.
+    for summary in tutor.page.locator("summary:visible").all():
+        summary.evaluate("(summary) => { summary.parentElement.open = true; }")
+    tutor.page.locator("#answer-open").tap()
+    tutor.page.select_option("#note-target", "stretch")
+    assert tutor.page.locator("#beat-source").is_visible()
+    tutor.check()
+
+
+def test_sound_that_cannot_be_had_is_said_plainly_and_comes_with_the_connection(room: Room) -> None:
+    tutor = room.reviewing()
+    tutor.page.context.set_offline(True)
+    row(tutor, 5).click()
+    tutor.page.locator("#play-movement").click()
+    said = "The sound could not be loaded. Check the connection and try again."
+    tutor.page.locator("#player-words", has_text=said).wait_for()
+    assert tutor.page.inner_text("#player-words") == said
+    tutor.page.context.set_offline(False)
+    tutor.page.locator("#play-movement").click()
+    playing(tutor, "clip")
 
 
 def test_the_pitch_comes_on_demand(room: Room) -> None:

@@ -508,6 +508,33 @@ def test_unsure_is_said_and_no_fault_is_named():
     assert "Late" not in words
 
 
+@pytest.mark.parametrize(
+    ("kind", "subject"), [("gracenote", "The gracenote closes"), ("doubling", "The first gracenote closes")]
+)
+def test_a_gracenote_alone_is_not_called_the_first(sample_report, kind, subject):
+    movement = next(
+        movement
+        for movement in sample_report["movements"]
+        if movement["kind"] == kind and movement["form"] in ("", "full")
+    )
+    told = wording.sentences(movement, wording.Standard("click", Tolerances()))
+    assert any(sentence.startswith(subject) for sentence in told)
+
+
+@pytest.mark.parametrize(
+    ("role", "order"),
+    [
+        ("tutor", ["music-heading", "timeline-heading", "player", "movements-heading", "notes-heading"]),
+        ("learner", ["notes-heading", "player", "movements-heading", "timeline-heading", "music-heading"]),
+    ],
+)
+def test_the_page_is_tabbed_through_in_the_order_it_is_read(client_for, request, address, role, order):
+    page = client_for(request.getfixturevalue(role)).get(address("take")).content.decode()
+    found = re.findall(r'<section class="(player)"|<h2 id="([a-z]+-heading)"', page)
+    names = [player or heading for player, heading in found]
+    assert [name for name in names if name in order] == order
+
+
 def test_clean_is_said(sample_report):
     clean = next(m for m in sample_report["movements"] if not m["flags"])
     assert wording.sentences(clean, wording.Standard("click", Tolerances()))[0] == "Clean."

@@ -236,7 +236,7 @@ def test_name_and_beat_are_corrected_and_taken_back(client_for, tutor, ready_tak
     told = post(isla, ready_take, move["index"], sent).json()["movement"]
     assert told["name"].startswith("strike on low A")
     assert told["flags"] == [{"code": "late", "word": "late"}]
-    assert any("moved its beat by 200 ms earlier" in sentence for sentence in told["said"])
+    assert any("its beat is 200 ms earlier" in sentence for sentence in told["said"])
     back = post(isla, ready_take, move["index"], {}, "delete").json()["movement"]
     assert (back["ruled"], back["name"], back["verdict"]) == (False, movement_name(move), "clean")
 
@@ -259,6 +259,42 @@ def test_unusable_rulings_are_refused(client_for, tutor, ready_take, data):
     assert answer.status_code == 400
     assert answer.json()["error"].endswith(".")
     assert not Ruling.objects.exists()
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        (["birl", "full", "E"], "There is no birl on E, only on low A; choose another note or kind."),
+        (
+            ["birl", "full", "low A"],
+            "The form of a birl on low A is “no form” or “with gracenote”; choose that beside the kind.",
+        ),
+        (
+            ["doubling", "", "E"],
+            "The form of a doubling on E is “full”, “thumb” or “half”; choose that beside the kind.",
+        ),
+        (["tachum", "", "D"], "There is no tachum on D, only on low G or low A; choose another note or kind."),
+        (
+            ["unknown", "half", "E"],
+            "The form of a movement that is not in the list on E is “no form”; choose that beside the kind.",
+        ),
+    ],
+)
+def test_a_movement_that_nobody_can_play_is_refused(client_for, tutor, ready_take, name, words):
+    answer = post(client_for(tutor), ready_take, 0, {"name": name})
+    assert (answer.status_code, answer.json()["error"]) == (400, words)
+    assert not Ruling.objects.exists()
+
+
+@pytest.mark.django_db
+def test_whatever_the_analysis_called_it_may_be_said_again(client_for, tutor, ready_take):
+    report = copy.deepcopy(ready_take.report)
+    report["movements"][0].update(kind="tachum", form="", on="D")  # of an older vocabulary
+    ready_take.report = report
+    ready_take.save()
+    assert post(client_for(tutor), ready_take, 0, {"name": ["tachum", "", "D"]}).status_code == 200
+    assert post(client_for(tutor), ready_take, 0, {"name": ["unknown", "", "D"]}).status_code == 200
 
 
 @pytest.mark.django_db
