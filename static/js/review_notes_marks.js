@@ -27,13 +27,13 @@ function markList(list, counts) {
   }
 }
 
-// A small triangle above the movement, as on the timeline. Its size goes by the ground behind the movement.
+// A triangle as on the timeline, at the foot of the ground behind the movement: above the staff triangles mark the beats.
 function triangle(ground) {
   const box = ground.getBBox();
-  const half = Math.min(box.width, box.height) * 0.11;
-  const x = box.x + box.width / 2;
+  const half = box.height * 0.065;
+  const [x, y] = [box.x + 1.5 * half, box.y + box.height - 0.5 * half];
   const mark = document.createElementNS(SVG, "path");
-  mark.setAttribute("d", `M${x - half} ${box.y} L${x + half} ${box.y} L${x} ${box.y + 1.6 * half} Z`);
+  mark.setAttribute("d", `M${x - half} ${y - 1.6 * half} L${x + half} ${y - 1.6 * half} L${x} ${y} Z`);
   mark.setAttribute("class", "note-mark");
   const title = document.createElementNS(SVG, "title");
   title.textContent = "a note is pinned here";

@@ -72,6 +72,12 @@ def test_a_note_on_all_from_low_a_is_drawn_everywhere_for_both(house: House) -> 
         person.page.locator("#music").scroll_into_view_if_needed()  # it is drawn when it comes near
         person.page.locator("#music .note-mark").first.wait_for(state="attached")
         assert person.page.locator("#music .note-mark").count() == count
+        # At the foot of the movement, and of one size: above the staff the triangles mark the beats.
+        below = """(marks) => marks.map((mark) => {
+          const [own, ground] = [mark.getBBox(), mark.parentNode.querySelector('.movement-ground').getBBox()];
+          return own.y > ground.y + 0.8 * ground.height && own.y + own.height <= ground.y + ground.height;
+        })"""
+        assert all(person.page.locator("#music .note-mark").evaluate_all(below))
     assert page.locator("#notes .note", has_text="not read yet").count() == 1
     page.locator("#notes .note", has_text=", read").wait_for(timeout=SOON_MS + 5_000)
     assert not against_policy(tutor) + against_policy(learner)

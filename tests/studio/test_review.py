@@ -249,6 +249,15 @@ def test_the_page_keeps_the_policy_of_all_pages(client_for, tutor, address):
 # The timeline
 
 
+def test_pages_are_kept_by_no_shared_cache(client_for, client, tutor, learner, address):
+    for person in (tutor, learner):
+        for path in (address("take"), address("compare"), "/takes/", "/exercises/"):
+            assert client_for(person).get(path).headers["Cache-Control"] == "private"
+    assert client_for(tutor).get(address("timeline")).headers["Cache-Control"] == "private, no-cache"  # its own word
+    assert client.get(address("take")).headers["Cache-Control"] == "private"  # the way to the log-in
+    assert "private" not in client.get("/healthz").headers.get("Cache-Control", "")
+
+
 def test_the_timeline_answers_compressed_and_privately(client_for, tutor, address):
     answer = client_for(tutor).get(address("timeline"), headers={"Accept-Encoding": "gzip"})
     assert answer.headers["Content-Encoding"] == "gzip"
