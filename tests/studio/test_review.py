@@ -255,7 +255,6 @@ def test_pages_are_kept_by_no_shared_cache(client_for, client, tutor, learner, a
             assert client_for(person).get(path).headers["Cache-Control"] == "private"
     assert client_for(tutor).get(address("timeline")).headers["Cache-Control"] == "private, no-cache"  # its own word
     assert client.get(address("take")).headers["Cache-Control"] == "private"  # the way to the log-in
-    assert "private" not in client.get("/healthz").headers.get("Cache-Control", "")
 
 
 def test_the_timeline_answers_compressed_and_privately(client_for, tutor, address):
