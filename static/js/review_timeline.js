@@ -79,6 +79,7 @@ export async function startTimeline(data, root, { movements, notes, onSpot, onNo
   function look(from, to) {
     const width = Math.min(to - from, duration + 1);
     const start = Math.max(-0.5, Math.min(from, duration + 0.5 - width));
+    Plotly.Fx.unhover(place); // what a finger pointed at last is elsewhere now
     // What is to be seen there and the place itself in one drawing.
     const changed = filled(start, start + width);
     const range = { "xaxis.range": [start, start + width] };

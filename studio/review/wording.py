@@ -277,13 +277,14 @@ def summary_words(report: Report) -> str:
     """The take in one sentence or two: how many clean, and where they lie against the beat; or that it is hardly what
     is written, and then nothing of the beat."""
     summary = report["summary"]
-    counted = f"{summary['clean']} of {summary['movements']} movements clean."
+    noun = "movement" if summary["movements"] == 1 else "movements"
+    counted = f"{summary['clean']} of {summary['movements']} {noun} clean."
     words = counted if summary["movements"] else "No movements were heard."
     doubt = _doubt(report)
     if doubt:
         return f"{words} {doubt}"
     middle, spread = summary["offset_median_ms"], summary["offset_spread_ms"]
-    if middle is None or spread is None:
+    if middle is None or spread is None or summary["movements"] < 2:  # one alone is typical of nothing
         return words
     side = "on" if abs(middle) < 5 else f"{abs(middle):.0f} ms {'after' if middle > 0 else 'before'}"
     beat = "the steady line" if report["beat"]["source"] == "fitted" else "the beat"

@@ -335,6 +335,9 @@ def test_pointing_at_the_timeline_says_what_it_is(room: Room) -> None:
         tutor.page.mouse.move(place[0] - 3, place[1])
         tutor.page.mouse.move(*place, steps=3)
         wait_until(lambda words=words: words in "".join(said.all_text_contents()), words)
+    # Once another place is shown, what was said of the old one is gone.
+    tutor.page.locator("#zoom-in").evaluate("(button) => button.click()")
+    wait_until(lambda: said.count() == 0, "nothing said of what is elsewhere now")
     assert tutor.complaints == []
 
 

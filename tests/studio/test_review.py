@@ -17,7 +17,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from analysis.chanter import LABELS
-from analysis.judgement import Tolerances, judge
+from analysis.judgement import Tolerances, judge, summarise
 from analysis.report import FLAGS, BeatSource
 from studio.exercises import rendered
 from studio.review import music_lines, services, timeline, wording
@@ -489,6 +489,13 @@ def test_each_noise_has_a_sentence_of_its_own():
     }  # fmt: skip
     said = wording.sentences(movement, wording.Standard("click", Tolerances()))
     assert [words.split(" sounds")[0] for words in said] == ["Crossing noise: low A", "Crossing noise: B"]
+
+
+def test_one_movement_is_told_without_a_spread(sample_report):
+    report = {**sample_report, "movements": sample_report["movements"][:1]}
+    report["summary"] = summarise(report["movements"])
+    assert wording.summary_words(report) == f"{report['summary']['clean']} of 1 movement clean."
+    assert "Typically" in wording.summary_words(sample_report)
 
 
 @pytest.mark.parametrize(
