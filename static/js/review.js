@@ -40,6 +40,7 @@ const indexOf = (row) => Number(row.dataset.movement);
 
 function startList(movements, player) {
   const byIndex = new Map(rows.map((row) => [indexOf(row), row]));
+  const words = root.querySelector("#note-text");
   let marked = null; // the row of the chosen movement
   list.addEventListener("click", (event) => {
     const row = event.target.closest("li[data-movement]");
@@ -59,7 +60,17 @@ function startList(movements, player) {
       next.querySelector("button").focus();
       selection.choose(indexOf(next), "list");
     }
-    if (event.key.toLowerCase() === "p" && at >= 0) player.playMovement(indexOf(shown[at]));
+    if (at < 0 || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.key.toLowerCase() === "p") player.playMovement(indexOf(shown[at]));
+    if (event.key.toLowerCase() === "n") {
+      event.preventDefault(); // else it is the first letter of the note
+      selection.choose(indexOf(shown[at]), "list");
+      words.focus();
+    }
+  });
+  // The way back: of hundreds of rows, it would else be a long one.
+  words.addEventListener("keydown", (event) => {
+    if (event.key === "Escape" && marked && !marked.hidden) marked.querySelector("button").focus();
   });
   const show = root.querySelector("#show");
   show.addEventListener("change", () => {

@@ -341,6 +341,23 @@ def test_pointing_at_the_timeline_says_what_it_is(room: Room) -> None:
     assert tutor.complaints == []
 
 
+def test_from_one_of_many_movements_to_its_note_and_back_by_single_keys(room: Room) -> None:
+    tutor = room.reviewing(take=room.long)
+    keys = tutor.page.keyboard
+    row(tutor, 200).focus()
+    keys.press("n")
+    keys.type("nearly")
+    assert tutor.page.input_value("#note-text") == "nearly"
+    assert chosen_in_list(tutor) == 200
+    assert tutor.page.input_value("#note-target") == "movement"
+    keys.press("Escape")
+    assert row(tutor, 200).evaluate("(button) => button === document.activeElement")
+    assert tutor.page.input_value("#note-text") == "nearly"
+    keys.press("ArrowDown")
+    assert chosen_in_list(tutor) == 201
+    assert tutor.complaints == []
+
+
 def test_nothing_that_opens_makes_a_phone_scroll_sideways(room: Room) -> None:
     tutor = room.reviewing(viewport=PHONE, phone=True)
     row(tutor, 3).tap()
