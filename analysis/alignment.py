@@ -3,7 +3,8 @@
 A dynamic programme over written and sounded notes with costs for a note left out, a note put in, and another note in
 its place. A gracenote wants a short sound and a theme note a long one, so that a crossing noise of the right pitch is
 not taken for the note itself. From any sound the player may also go back (or on) to the start of a bar, at a price:
-repeats and restarts.
+repeats and restarts. Where a movement between two notes of the same name was not played, these sound as one: how long
+that lasts tells which of several movements it was.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.chanter import Note
 from analysis.movements import audible, gracenote_places, written_as_themes
@@ -30,6 +32,15 @@ _OTHER_THEME: Final = 2.3
 _GO_BACK: Final = 4.5
 _LEAVE_OFF: Final = 3.5
 _RESUME: Final = 0.35
+#: All gracenotes of a movement left out together cost no more than this: it was not tried.
+_LEAVE_OUT_MOVEMENT: Final = 3.2
+#: A theme note that runs on into the next; what an octave too long or too short costs beyond a little of it.
+_RUN_ON: Final = 0.4
+_OFF_LENGTH: Final = 1.6
+_FREE_LENGTH: Final = 0.35
+_MOST_OFF: Final = 1.5
+#: So many theme notes run together, at most.
+_LONGEST_RUN: Final = 4
 #: What was never written and sounds no longer than this may well be a noise.
 _NOISE_MS: Final = 60.0
 #: Between these lengths a sound turns from a gracenote into a note of its own.
@@ -94,9 +105,56 @@ def _movement_tokens(movement: WrittenMovement, starts_bar: bool, theme: int) ->
 
 def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
     """What each of `sounded` is, in order. Notes left out are the tokens that no match names."""
+    if not sounded or not written:
+        return [Match(index, None) for index in range(len(sounded))]
+    matches = _aligned(written, sounded, [])
+    beat_s = _beat_s(written, sounded, matches)
+    runs_on = _runs_on(written, beat_s) if beat_s is not None else []
+    return _aligned(written, sounded, runs_on) if len(runs_on) > 1 else matches
+
+
+@dataclass(frozen=True)
+class _RunsOn:
+    """Theme notes that sound as one where the movements between them are not played: tokens `first` to `last` (k,),
+    what leaving out those between costs, and the seconds that they last together."""
+
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    left_out: NDArray[np.float64]
+    length_s: NDArray[np.float64]
+
+
+def _beat_s(written: Sequence[Token], sounded: Sequence[Sounded], matches: Sequence[Match]) -> float | None:
+    """How long a beat mostly lasts where theme notes sound as `matches` has them, in seconds."""
+    lengths = [
+        (sounded[match.sounded].end_s - sounded[match.sounded].start_s) / written[match.token].beats
+        for match in matches
+        if match.token is not None and not match.resumed and written[match.token].beats > 0.0
+    ]
+    return float(np.median(lengths)) if lengths else None
+
+
+def _runs_on(written: Sequence[Token], beat_s: float) -> list[_RunsOn]:
+    """What of `written` can run on: the notes that can, each alone, then two together, three and so on."""
+    themes = [index for index, token in enumerate(written) if token.place == -1 and token.beats > 0.0]
+    runs: dict[int, list[tuple[int, int, float, float]]] = {}
+    for number, first in enumerate(themes):
+        last, left_out, beats = first, 0.0, written[first].beats
+        for count, after in enumerate(themes[number + 1 : number + _LONGEST_RUN], start=2):
+            between = written[last + 1 : after]
+            if written[after].note != written[first].note or any(token.held for token in between):
+                break
+            if count == 2:
+                runs.setdefault(1, []).append((first, first, 0.0, beats * beat_s))
+            left_out += _RUN_ON + min(_LEAVE_OUT_MOVEMENT, sum(_leave_out(token) for token in between))
+            last, beats = after, beats + written[after].beats
+            runs.setdefault(count, []).append((first, last, left_out, beats * beat_s))
+    return [_RunsOn(*(np.array(column) for column in zip(*runs[count], strict=True))) for count in sorted(runs)]
+
+
+def _aligned(written: Sequence[Token], sounded: Sequence[Sounded], runs_on: Sequence[_RunsOn]) -> list[Match]:
+    """The cheapest alignment, in which theme notes may run on as `runs_on` says."""
     count, total = len(sounded), len(written)
-    if not count or not total:
-        return [Match(index, None) for index in range(count)]
     leave = np.array([_leave_out(token) for token in written])
     skipped = np.concatenate([[0.0], np.cumsum(leave)])
     entries = np.array([token.starts_bar or index == 0 for index, token in enumerate(written)])
@@ -107,6 +165,8 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
     # best[i]: cheapest way to have got to just after token i - 1 (i = 0: nothing played yet) by the current sound.
     best = skipped.copy()
     arrived = np.zeros((count, total + 1), dtype=np.int32)  # state before the sound; -1 - state: sound put in
+    began = np.broadcast_to(states - 1, (count, total + 1)).copy()  # the token that the sound is
+    opening, closing = _untried(written)
     for index, sound in enumerate(sounded):
         match = _match_costs(between, notes, theme, sound)
         # Reaching token i from any earlier state by leaving out what lies between.
@@ -116,13 +176,24 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
         came = np.maximum.accumulate(np.where(lower, states, 0))
         forward = reach_from[:total] + skipped[:total]
         source = came[:total].copy()
+        untried = reach_from[opening] + skipped[opening] + _LEAVE_OUT_MOVEMENT
+        cheaper = untried < forward[closing]
+        forward[closing[cheaper]], source[closing[cheaper]] = untried[cheaper], came[opening[cheaper]]
         jump = float(best.min()) + _GO_BACK
         jumped = entries & (jump < forward)
         forward = np.where(jumped, jump, forward)
         source[jumped] = int(best.argmin())
         after = np.full(total + 1, np.inf)
+        off = [np.where(notes[run.first] == sound.note, _off_length(sound, run.length_s), np.inf) for run in runs_on]
+        if runs_on:
+            match[runs_on[0].first] += np.where(np.isfinite(off[0]), off[0], 0.0)
         after[1:] = forward + match
         arrived[index, 1:] = source
+        for run, cost in zip(runs_on[1:], off[1:], strict=True):
+            joined = forward[run.first] + run.left_out + cost
+            cheaper = joined < after[run.last + 1]
+            first, last = run.first[cheaper], run.last[cheaper]
+            after[last + 1], arrived[index, last + 1], began[index, last + 1] = joined[cheaper], source[first], first
         put_in = float(np.interp(sound.length_ms, (_NOISE_MS, _SHORT_MS), (_PUT_IN_SHORT, _PUT_IN_LONG)))
         staying = best + put_in
         resumed = np.concatenate([[False], theme & (notes == sound.note)])
@@ -142,10 +213,31 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
             result.append(Match(index, before - 1 if goes_on else None, resumed=goes_on))
             state = before
         else:
-            result.append(Match(index, state - 1))
+            result.append(Match(index, int(began[index, state])))
             state = source_state
     result.reverse()
     return result
+
+
+def _untried(written: Sequence[Token]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Movements that are cheaper to leave out as a whole than gracenote by gracenote: their first tokens and those of
+    the theme notes that they end on, (k,) each."""
+    openings, closings = [], []
+    first = 0
+    for index, token in enumerate(written):
+        if token.place == -1:
+            own = written[first:index]
+            if sum(_leave_out(token) for token in own) > _LEAVE_OUT_MOVEMENT and not any(token.held for token in own):
+                openings.append(first)
+                closings.append(index)
+            first = index + 1
+    return np.array(openings, dtype=np.int64), np.array(closings, dtype=np.int64)
+
+
+def _off_length(sound: Sounded, length_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """What it costs that `sound` is not as long as `length_s` (k,)."""
+    octaves = np.abs(np.log2((sound.end_s - sound.start_s) / length_s))
+    return np.asarray(_OFF_LENGTH * np.clip(octaves - _FREE_LENGTH, 0.0, _MOST_OFF))
 
 
 def _leave_out(token: Token) -> float:

@@ -79,12 +79,17 @@ def analyse_sound(
     if heard is not None and beat.echoes_notes(heard.strokes_s, [note.start_s for note in sounded], _held_span(fit)):
         heard = None
         # Made anew, not kept: in a long recording it takes its room, and seldom is it wanted.
-        samples = spectra.at_listening_rate(sound.samples, sound.rate_hz)
+        samples, clicks = spectra.at_listening_rate(sound.samples, sound.rate_hz), []
         sounded = notes.hear(samples, fit)
     if not sounded:
         raise SoundError(_NO_CHANTER)
     if score is not None and score.themes:
-        sounded = octaves.by_score(sounded, score, fit.heard)
+        known = octaves.known(fit)
+        told = octaves.moments(sounded, score, known)
+        if told:
+            # Heard again, now that moments of the note that was never held are known.
+            sounded = notes.hear(samples, fit, clicks, told=told)
+        sounded = octaves.by_score(sounded, score, known)
     tell(STAGES[3], 0.9)
     if score is not None and score.themes:
         reading = readings.written(score, sounded, heard, tempo_bpm=tempo, beat_points=chosen.beat_points)

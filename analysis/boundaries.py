@@ -29,6 +29,13 @@ _FITS_S: Final = 0.011
 _HIDDEN_S: Final = 0.03
 #: A first step counts if it explains this share of what the best one does.
 _FIRST_STEP: Final = 0.6
+#: Decoding puts a boundary late by this, more or less by this (by made takes in rooms): of steps that explain as much,
+#: the one nearest to there.
+_LATE_S: Final = 0.003
+_SPREAD_S: Final = 0.010
+#: Amounts are compared by this power; where there is little of all notes, their shares say little, but a bit.
+_LOUDNESS: Final = 0.4
+_LEAST_SURE: Final = 0.02
 #: So many boundaries are looked at together, at most.
 _TOGETHER: Final = 24
 
@@ -39,8 +46,17 @@ def step_shape(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.asarray(place - np.sin(2.0 * np.pi * place) / (2.0 * np.pi))
 
 
-def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float, low_s: float, high_s: float) -> float:
-    """The time in [low_s, high_s] at which a step best explains `rise`, a share sampled at `times_s` (both (n,)).
+@dataclass(frozen=True)
+class Rise:
+    """What comes after a boundary, as a share of each moment (n,), and how far moments can be trusted (n,), 0 to 1."""
+
+    share: NDArray[np.float64]
+    sure: NDArray[np.float64]
+
+
+def edge(times_s: NDArray[np.float64], rise: Rise, near_s: float, low_s: float, high_s: float) -> float:
+    """The time in [low_s, high_s] at which a step best explains `rise`, sampled at `times_s` (n,), where decoding put
+    the change at `near_s`.
 
     Least squares over the step's place with both levels free; the finest place by a parabola through the best three.
     """
@@ -50,15 +66,17 @@ def edge(times_s: NDArray[np.float64], rise: NDArray[np.float64], near_s: float,
         return near_s
     away = times_s[None, :] - places[:, None]
     # Only what lies near the edge counts: further away other notes and the room's decay come in.
-    weight = np.clip(1.4 - np.abs(away) / 0.010, 0.0, 1.0)
+    beside = np.clip(1.4 - np.abs(away) / 0.010, 0.0, 1.0)
+    weight = beside * rise.sure[None, :]
     total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
     shape = step_shape(away)
     shape -= (weight * shape).sum(axis=1, keepdims=True) / total
-    level = rise[None, :] - (weight @ rise)[:, None] / total
+    level = rise.share[None, :] - (weight @ rise.share)[:, None] / total
     covariance = (weight * shape * level).sum(axis=1)
     power = (weight * shape * shape).sum(axis=1)
     gains = np.maximum(covariance, 0.0) * covariance / np.maximum(power, 1e-9)
-    gains[total[:, 0] < 3.0] = -np.inf
+    gains[beside.sum(axis=1) < 3.0] = -np.inf
+    gains *= np.exp(-0.5 * ((places - near_s + _LATE_S) / _SPREAD_S) ** 2)
     best = _first_rise(gains)
     if 0 < best < places.size - 1:
         left, mid, right = gains[best - 1 : best + 2]
@@ -131,14 +149,12 @@ def _change(found: list[Segment], index: int, near_s: float, early_s: float, hop
     return _Change(before.state, after.state, frozenset(early), frozenset(late), frames)
 
 
-def _rises(
-    sound: Listening, changes: list[_Change], templates: Templates, room: echo.Room
-) -> list[NDArray[np.float64]]:
+def _rises(sound: Listening, changes: list[_Change], templates: Templates, room: echo.Room) -> list[Rise]:
     """The rise at every one of `changes`. Those between the same notes are looked at together."""
     groups: dict[frozenset[int], list[int]] = {}
     for index, change in enumerate(changes):
         groups.setdefault(change.notes, []).append(index)
-    rises: dict[int, NDArray[np.float64]] = {}
+    rises: dict[int, Rise] = {}
     for notes, members in groups.items():
         keep = np.isin(templates.owner, [*sorted(notes), GROUND])
         own = Templates(templates.spectra[keep], templates.owner[keep], templates.level)
@@ -157,13 +173,15 @@ def _short(segment: Segment, hop_s: float) -> bool:
     return (segment.stop - segment.start) * hop_s < 0.035
 
 
-def _rise(energy: Floats, change: _Change) -> NDArray[np.float64]:
-    """The share (frames,) of the notes after the boundary among those on both sides, whose energies are `energy`
-    (frames, 9); against silence, their level."""
-    late_level = energy[:, sorted(change.late - {REST})].sum(axis=1) ** 0.5
-    early_level = energy[:, sorted(change.early - {REST})].sum(axis=1) ** 0.5
+def _rise(energy: Floats, change: _Change) -> Rise:
+    """The share of the notes after the boundary among those on both sides, whose energies are `energy` (frames, 9);
+    against silence, their level."""
+    late = energy[:, sorted(change.late - {REST})].sum(axis=1).astype(np.float64) ** _LOUDNESS
+    early = energy[:, sorted(change.early - {REST})].sum(axis=1).astype(np.float64) ** _LOUDNESS
     if REST in (change.before, change.after):
         # A reed that starts to speak, or stops, may take a while: what counts is when there is some of it, not half.
-        level = late_level if change.after != REST else -early_level
-        return np.asarray(np.clip(level, -_SPEAKING, _SPEAKING), dtype=np.float64)
-    return np.asarray(late_level / np.maximum(late_level + early_level, 1e-9), dtype=np.float64)
+        level = late if change.after != REST else -early
+        return Rise(np.clip(level, -_SPEAKING, _SPEAKING), np.ones(level.size))
+    both = late + early
+    usual = max(float(np.percentile(both, 75)), 1e-9)
+    return Rise(late / np.maximum(both, 1e-9), np.clip(both / usual, _LEAST_SURE, 1.0))

@@ -39,6 +39,11 @@ _CHANGE_COST: Final = 6.0
 _STRAY: Final = 0.02
 #: How far from a change of state frames are looked at again with better templates.
 _NEAR_CHANGE_S: Final = 0.040
+#: A gracenote an octave from the held note around it: so many times as much of it as of that, for so long, and its edges.
+_PLAINLY: Final = 4.0
+_SHORTEST_MOMENT_S: Final = 0.014
+_LONGEST_MOMENT_S: Final = 0.11
+_MOMENT_EDGE_S: Final = 0.012
 #: Amounts of all notes together below which a moment tells little of which one sounds.
 _LITTLE: Final = 0.5
 #: How far a larger share counts as evidence: a room leaves a gracenote little more than half of its own moment.
@@ -126,21 +131,34 @@ def explain_again(sound: Listening, templates: Templates, weights: Weights, fram
         weights.put(block, weigh(levels, templates, sound.trust(block, levels)))
 
 
-def in_octave(own: Floats, held: NDArray[np.int8], heard: Sequence[bool]) -> Floats:
+def in_octave(own: Floats, held: NDArray[np.int8], heard: Sequence[bool], hop_s: float) -> Floats:
     """`own` (frames, 9) with what a note that was never held took of the one an octave away given back where that is
     held.
 
     The harmonics of the upper are harmonics of the lower; where a long window (`held`, the note of each frame or -1)
-    has told which of the two sounds, a guess must not say otherwise. `heard`: which notes were held anywhere.
+    has told which of the two sounds, a guess must not say otherwise. `heard`: which notes were held anywhere. A
+    gracenote, which a long window does not see, may: for a moment, and plainly.
     """
     own = own.copy()
     for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
         for known, guessed in ((low, high), (high, low)):
             if not heard[guessed]:
                 where = held == known
+                where &= ~_moments(where & (own[:, guessed] > _PLAINLY * own[:, known]), hop_s)
                 own[where, known] += own[where, guessed]
                 own[where, guessed] = 0.0
     return own
+
+
+def _moments(plain: NDArray[np.bool_], hop_s: float) -> NDArray[np.bool_]:
+    """Which frames lie in, or at the edge of, a run of `plain` frames that is as long as a gracenote."""
+    edges = np.flatnonzero(np.diff(plain.astype(np.int8), prepend=0, append=0))
+    result = np.zeros(plain.size, dtype=bool)
+    margin = round(_MOMENT_EDGE_S / hop_s)
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if _SHORTEST_MOMENT_S <= (last - first) * hop_s <= _LONGEST_MOMENT_S:
+            result[max(0, first - margin) : last + margin] = True
+    return result
 
 
 def weigh(levels: Floats, templates: Templates, trust: tuple[NDArray[np.int64], Floats] | None = None) -> Weights:

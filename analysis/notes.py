@@ -60,24 +60,29 @@ class Sounded:
         return 1000.0 * (self.end_s - self.start_s)
 
 
-def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = ()) -> list[Sounded]:
+def hear(
+    samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = (), told: Sequence[Sounded] = ()
+) -> list[Sounded]:
     """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be
-    heard. `clicks` were taken out of the samples: what they left counts for little."""
+    heard. `clicks` were taken out of the samples: what they left counts for little. `told`: moments whose note is known
+    from elsewhere."""
     sound = _listening(samples, clicks, WINDOW, HOP, SIZE)
     known, held = templates.first(sound, fit)
     weights = decoding.first_weights(sound, known, held)
     share, found, room = _decoded(weights, echo.DRY, held, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
-        known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
+        known = templates.learn(sound, known, _sure(found, share, sound, told), fit)
         again = decoding.unsettled(found, share, sound.hop_s)
+        if told:
+            again[:] = True
         decoding.explain_again(sound, known, weights, np.flatnonzero(again))
         share, found, room = _decoded(weights, room, held, fit, sound.hop_s)
-    known = templates.learn(sound, known, decoding.sure_frames(found, share, sound), fit)
+    known = templates.learn(sound, known, _sure(found, share, sound, told), fit)
     found = _only_playing(_in_their_octave(found, fit, sound.hop_s), held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return []
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
-    sure = decoding.sure_frames(found, share, sound)
+    sure = _sure(found, share, sound, told)
     times = boundaries.refine(fine, found, sound.hop_s, _short_templates(fine, found, sure, known), room)
     return _without_slurs(_sounded(found, times, share, samples.size / spectra.RATE_HZ), room)
 
@@ -89,11 +94,32 @@ def _listening(samples: Floats, clicks: Sequence[Clicks], window: int, hop: int,
     return sound
 
 
+def _sure(
+    found: list[Segment], share: Floats, sound: templates.Listening, told: Sequence[Sounded]
+) -> dict[int, NDArray[np.int64]]:
+    """Surely known frames by note: those of what was found, and the middles of what was told."""
+    sure = decoding.sure_frames(found, share, sound)
+    if not told:
+        return sure
+    moments = [(int(moment.note), moment.start_s / sound.hop_s, moment.end_s / sound.hop_s) for moment in told]
+    taken = np.concatenate([np.arange(int(start), int(end) + 1) for _, start, end in moments])
+    sure = {note: frames[~np.isin(frames, taken)] for note, frames in sure.items()}
+    for note in {note for note, _, _ in moments}:
+        middles = [
+            np.arange(round((2 * start + end) / 3), round((start + 2 * end) / 3) + 1)
+            for other, start, end in moments
+            if other == note
+        ]
+        # Nothing but what was told: what else was found under this name was found by a mistaken likeness.
+        sure[note] = np.concatenate(middles)
+    return sure
+
+
 def _decoded(
     weights: decoding.Weights, room: echo.Room, held: NDArray[np.int8], fit: tuning.Fit, hop_s: float
 ) -> tuple[Floats, list[Segment], echo.Room]:
     """Each note's share of every frame (frames, 9), the likeliest segments, and the room that these show."""
-    own = decoding.in_octave(weights.own, held, fit.heard)
+    own = decoding.in_octave(weights.own, held, fit.heard, hop_s)
     energy = echo.energies(own)
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
     found = decoding.segments(decoding.path(decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)))

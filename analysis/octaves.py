@@ -2,7 +2,7 @@
 
 Of a note that is never held, only moments are heard, and nearly every harmonic of the upper note of an octave is one of
 the lower; over drones, which sound at all the harmonics of low A, a reed with weak odd harmonics hides it even when it
-is held. A player does not take one for the other time and again; a program may. Where sounds of the one mostly stand
+is held. A player does not take one for the other time and again; a program may. Where sounds of the one often stand
 where the other is written, they are the other.
 """
 
@@ -10,9 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Final
 
-from analysis import alignment
+import numpy as np
+
+from analysis import alignment, tuning
 from analysis.chanter import Note
 from analysis.notes import Sounded
 from analysis.score import Score
@@ -24,19 +27,42 @@ _PARTNERS: Final = {
     Note.HIGH_A: Note.LOW_A,
 }
 _LEAST: Final = 3
-#: At least this share of a note's written places must sound as the other for that to be a mistake of hearing.
-_MOSTLY: Final = 0.5
+#: More than this share of a note's written places must sound as the other for that to be a mistake of hearing. Fingers
+#: never take a note for its octave; a player who plays another gracenote takes a neighbour.
+_OFTEN: Final = 0.25
 #: A sound longer than this was held, and is what it is where both notes were heard.
 _MOMENT_MS: Final = 120.0
 #: A noise as fingers cross is no longer than this; what joins has less than this between.
 _LONGEST_NOISE_MS: Final = 60.0
 _NO_SILENCE_S: Final = 0.002
+#: A long window hears a gracenote of an octave as held for a moment; a note held is held longer.
+_HELD_S: Final = 0.2
+
+
+def known(fit: tuning.Fit) -> tuple[bool, ...]:
+    """Which notes were held long enough, once, to be known well from their own sound."""
+    edges = np.flatnonzero(np.diff(fit.labels, prepend=-1, append=-1))
+    runs = pairwise(edges)
+    held = {int(fit.labels[first]) for first, last in runs if (last - first) * tuning.HOP_S >= _HELD_S}
+    return tuple(fit.heard[note] and note in held for note in Note)
 
 
 def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
     """`sounded` with moments of a note that was never held (`heard`, by note), or all of one whose octave partner was
-    never held, given the name an octave away that is written where they mostly stand."""
+    never held, given the name an octave away that is written where they often stand."""
+    return _whole(_renamed(sounded, score, heard)[0], alignment.tokens(score))
+
+
+def moments(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
+    """Those of `sounded` that are a note of which another was taken for its octave, rightly named: all of its moments
+    that stand where it is written. Empty where none was mistaken."""
+    return _renamed(sounded, score, heard)[1]
+
+
+def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> tuple[list[Sounded], list[Sounded]]:
+    """`sounded` with the mistaken ones rightly named, and the moments of the notes that these are."""
     result = list(sounded)
+    known: list[Sounded] = []
     tokens = alignment.tokens(score)
     for note, partner in _PARTNERS.items():
         if heard[note] and heard[partner]:
@@ -45,10 +71,11 @@ def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
         written = [m.sounded for m in matches if m.token is not None and tokens[m.token].note == partner]
         longest = _MOMENT_MS if heard[partner] else float("inf")
         mistaken = [index for index in written if result[index].note == note and result[index].length_ms < longest]
-        if len(mistaken) >= _LEAST and len(mistaken) > _MOSTLY * len(written):
+        if len(mistaken) >= _LEAST and len(mistaken) > _OFTEN * len(written):
             for index in mistaken:
                 result[index] = replace(result[index], note=partner)
-    return _whole(result, tokens)
+            known += [result[index] for index in written if result[index].note == partner]
+    return result, known
 
 
 def _whole(sounded: list[Sounded], tokens: list[alignment.Token]) -> list[Sounded]:

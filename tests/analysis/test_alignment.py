@@ -53,5 +53,34 @@ def test_a_restart_goes_back_to_the_bar():
     assert again[16:] == ["4", "5.0", "5", "6", "7.0", "7.1", "7.2", "7"]
 
 
+def test_where_a_movement_was_not_played_two_notes_sound_as_one_and_its_length_tells_which():
+    chain = "X:1\nT:Chain\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nB {g}B {g}B {g}B | {g}B2 c2 |]\n"
+    assert read("B:1950 g:45 B:950 g:45 B:950 g:45 B:1950 c:2000", chain) == [
+        "0",
+        "2.0",
+        "2",
+        "3.0",
+        "3",
+        "4.0",
+        "4",
+        "5",
+    ]
+    assert read("B:950 g:45 B:2950 g:45 B:1950 c:2000", chain) == ["0", "1.0", "1", "4.0", "4", "5"]
+    assert read("B:950 g:45 B:950 g:45 B:950 g:45 B:2950 c:2000", chain)[-2:] == ["3", "5"]
+
+
+def test_a_note_held_on_by_a_learner_is_still_one_note():
+    chain = "X:1\nT:Chain\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nB {g}B {g}B {g}B | {g}B2 c2 |]\n"
+    assert read("B:950 g:45 B:1800 g:45 B:950 g:45 B:950 g:45 B:1950 c:2000", chain) == [
+        *("0", "1.0", "1", "2.0", "2", "3.0", "3", "4.0", "4", "5")
+    ]
+
+
+def test_a_long_movement_that_was_not_tried_is_left_out_where_it_stands():
+    crunluaths = "X:1\nT:Two\nM:2/4\nL:1/4\nQ:1/4=60\nK:HP\nc {GdGeAfA}e | c {GdGeAfA}e |]\n"
+    played = "c:950 e:950 c:600 G:45 d:45 G:45 e:45 A:45 f:45 A:45 e:950"
+    assert read(played, crunluaths) == ["0", "1", "2", *(f"3.{place}" for place in range(7)), "3"]
+
+
 def test_nothing_sounded_matches_nothing():
     assert align(tokens(parse_abc(PAIR)), []) == []

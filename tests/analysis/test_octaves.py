@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from analysis import echo, octaves
+from analysis import decoding, echo, octaves, tuning
 from analysis.chanter import Note
 from analysis.notes import Sounded, _without_slurs
 from analysis.score import parse_abc
@@ -49,6 +50,41 @@ def test_moments_are_renamed_where_they_mostly_stand_for_the_octave() -> None:
     no_high_g = tuple(note != Note.HIGH_G for note in Note)
     assert letters(octaves.by_score(sounds(*played), score, no_high_g)) == "AgeBgecgedge"
     assert letters(octaves.by_score(sounds(*played), score, ALL_HEARD)) == "AGeBGecGedGe"
+
+
+def test_the_moments_of_a_note_never_held_are_all_where_it_stands() -> None:
+    score = parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\nA {g}e B {g}e | c {g}e d {g}e |]")
+    played = [
+        entry
+        for letter, sound in zip("ABcd", "GGGg", strict=True)
+        for entry in ((letter, 960), (sound, 40), ("e", 960))
+    ]
+    no_high_g = tuple(note != Note.HIGH_G for note in Note)
+    assert letters(octaves.moments(sounds(*played), score, no_high_g)) == "gggg"
+    assert octaves.moments(sounds(*played), score, ALL_HEARD) == []
+    rightly = [(letter if letter != "G" else "g", length) for letter, length in played]
+    assert octaves.moments(sounds(*rightly), score, no_high_g) == []
+
+
+def test_a_note_is_known_only_where_it_was_held() -> None:
+    labels = np.array([0] * 12 + [-1] + [7] * 3 + [-1] + [1] * 12 + [-1] + [7] * 4, dtype=np.int8)
+    hz = tuple(400.0 for _ in Note)
+    fit = tuning.Fit("practice chanter", 440.0, hz, ALL_HEARD, labels, np.zeros(labels.size), None)
+    assert [note for note in Note if octaves.known(fit)[note]] == [Note.LOW_G, Note.LOW_A]
+
+
+def test_a_gracenote_an_octave_up_is_heard_within_the_note_that_is_held_around_it() -> None:
+    hop_s, held = 0.002, np.full(500, Note.LOW_A, dtype=np.int8)
+    own = np.zeros((500, len(Note)), dtype=np.float32)
+    own[:, Note.LOW_A] = 1.0
+    own[200:222] = 0.0
+    own[200:222, Note.HIGH_A] = 0.9
+    no_high_a = tuple(note != Note.HIGH_A for note in Note)
+    settled = decoding.in_octave(own, held, no_high_a, hop_s)
+    assert settled[205:218, Note.HIGH_A].min() > 0.8
+    # Half a second of it is the held note without its odd harmonics.
+    own[200:450] = own[205]
+    assert decoding.in_octave(own, held, no_high_a, hop_s)[:, Note.HIGH_A].max() == 0.0
 
 
 @pytest.mark.parametrize(
