@@ -35,6 +35,8 @@ _BEATS_BEFORE: Final = 6
 #: Of strokes that go on by chance less than this share lies on the beat, and these are less alike than this.
 _CHANCE: Final = 0.25
 _ALIKE_ON_BEAT: Final = 0.5
+#: Clicks that go on after a count-in lie this near to its beats, in beats.
+_KEEPS_TO: Final = 0.02
 _NO_CHANTER: Final = (
     "No chanter is to be heard in this recording; "
     "it takes a practice chanter or pipes playing for at least a few notes."
@@ -131,9 +133,9 @@ def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], temp
         if counted is not None and counted.line.source != "count-in":
             return counted
     by_rise = _as_beat(percussion.strokes(sound.samples, sound.rate_hz), span_s, tempo_bpm)
-    if by_rise is not None and _stands_out(sound, by_rise, span_s):
-        return by_rise
-    return counted
+    if by_rise is None or not _stands_out(sound, by_rise, span_s):
+        return counted
+    return counted if counted is not None and _strays(by_rise, counted, span_s) else by_rise
 
 
 def _as_beat(found: Strokes, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
@@ -148,6 +150,16 @@ def _stands_out(sound: Sound, heard: Heard, span_s: tuple[float, float]) -> bool
     if alone >= 2 or heard.line.source == "tap":
         return True
     return percussion.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
+
+
+def _strays(heard: Heard, counted: Heard, span_s: tuple[float, float]) -> bool:
+    """Whether what seems to be clicks under the playing is not what was counted in: clicks that go on keep to its
+    beats."""
+    under = heard.strokes_s[(heard.strokes_s > span_s[0]) & (heard.strokes_s < span_s[1])]
+    if heard.line.source != "click" or not under.size:
+        return False
+    places = np.array([counted.line.place(float(time)) for time in under])
+    return float(np.median(np.abs(places - np.round(places)))) > _KEEPS_TO
 
 
 def _is_chance(sound: Sound, alike: Strokes, heard: Heard, span_s: tuple[float, float]) -> bool:

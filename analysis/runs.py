@@ -23,6 +23,9 @@ STOP_S: Final = 0.35
 _CLOSEST: Final = 0.55
 _COUNTED: Final = 3
 _COUNT_SPREAD: Final = 0.06
+#: A run of so many notes and beats may keep to a line of its own, if it lies this far (in beats) off the common one.
+_LEAST_FOR_OWN: Final = 10
+_PLAINLY_OFF: Final = 0.02
 
 
 @dataclass(frozen=True)
@@ -89,9 +92,23 @@ def fitted(runs: Sequence[Run], *, until_s: float, tempo_bpm: float | None) -> B
         first, last = np.floor(run.places.min()) - 1, np.ceil(run.places.max()) + 1
         if run is runs[-1]:
             last += max(0, np.ceil((until_s - float(run.times_s[-1])) / slope))
-        beats = np.polyval(curve, np.arange(first, last + 1) + offset)
+        own, start = _own_line(run, slope, curve, offset)
+        beats = np.polyval(own, np.arange(first, last + 1) + start)
         pieces.append(np.asarray(beats, dtype=np.float64))
     return BeatLine("fitted", _joined(pieces, [float(run.times_s[0]) for run in runs], slope))
+
+
+def _own_line(run: Run, slope: float, common: NDArray[np.float64], offset: float) -> tuple[NDArray[np.float64], float]:
+    """The line that `run` keeps to, and where on it the run starts in beats: the `common` one, at `offset`, unless a
+    long run keeps much better to one of its own. Who starts again starts at the first tempo again."""
+    if len(run.anchors) < _LEAST_FOR_OWN or np.ptp(run.places) < _LEAST_FOR_OWN:
+        return common, offset
+    own = fitted_line(run.places, run.times_s, slope)
+    off_own = np.median(np.abs(run.times_s - np.polyval(own, run.places)))
+    away = run.times_s - np.polyval(common, run.places + offset)
+    # All of it late or early is no tempo of its own.
+    off_common = np.median(np.abs(away - np.median(away)))
+    return (own, 0.0) if off_common > _PLAINLY_OFF * slope and off_own < 0.5 * off_common else (common, offset)
 
 
 def _slope(runs: Sequence[Run], tempo_bpm: float | None) -> float | None:

@@ -5,7 +5,10 @@ import mir_eval
 import numpy as np
 import pytest
 
-from analysis import beat, percussion
+from analysis import api, beat, percussion, readings, runs
+from analysis.beat import BeatLine
+from analysis.readings import Heard
+from analysis.runs import Anchor
 
 RATE = 48_000
 
@@ -87,6 +90,24 @@ def test_a_count_in_is_carried_on():
     line, _ = heard(track(np.arange(0.5, 4.0, 1.0), click()))
     assert line.source == "count-in"
     assert line.nearest(20.5)[0] == pytest.approx(20.5, abs=0.02)
+
+
+def test_what_seems_to_be_clicks_is_none_where_it_leaves_the_count_in():
+    counted, going_on, chance = np.arange(0.5, 4.0), np.arange(0.5, 29.5), 0.5 + 1.005 * np.arange(29)
+    count_in = Heard(BeatLine("count-in", np.arange(0.5, 30.0)), counted, counted)
+    for strokes, strays in ((going_on, False), (chance, True)):
+        assert api._strays(Heard(BeatLine("click", strokes), strokes, strokes), count_in, (4.2, 29.5)) is strays
+    # Nobody taps as evenly as a click.
+    assert not api._strays(Heard(BeatLine("tap", chance), chance, chance), count_in, (4.2, 29.5))
+
+
+@pytest.mark.parametrize(("drift", "by_count_in"), [(0.0, True), (0.0004, True), (0.006, False)])
+def test_a_count_in_holds_as_long_as_the_playing_keeps_to_it(drift, by_count_in):
+    places = np.arange(24.0)
+    played = [Anchor(place, 4.0 + place + drift * place**2, rested=False) for place in places]
+    line = BeatLine("count-in", np.arange(0.0, 34.0))
+    own = runs.fitted(runs.split(played), until_s=30.0, tempo_bpm=60)
+    assert readings._is_played_by(line, own, runs.split(played)) is by_count_in
 
 
 def test_no_strokes_no_heard_beat():

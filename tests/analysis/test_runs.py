@@ -38,6 +38,16 @@ def test_without_a_stop_a_step_back_keeps_to_the_beat():
     assert line.nearest(10.2)[0] == pytest.approx(10.0, abs=0.15)
 
 
+def test_who_plays_it_again_starts_at_the_first_tempo_again():
+    places = np.arange(16.0)
+    slowing = places + 0.004 * places**2
+    first = [Anchor(float(place), 1.0 + float(time), rested=False) for place, time in zip(places, slowing, strict=True)]
+    again = [Anchor(anchor.place, anchor.time_s + 17.2, rested=False) for anchor in first]
+    line = runs.fitted(runs.split(first + again), until_s=36.0, tempo_bpm=60)
+    off = [line.nearest(anchor.time_s)[0] - anchor.time_s for anchor in (*first[1:], *again[1:])]
+    assert np.abs(off).max() < 0.02
+
+
 def test_faults_after_a_stop_still_show():
     after = anchors(range(8, 16), 11.37, rested=True)
     after[3] = Anchor(after[3].place, after[3].time_s + 0.15, rested=False)
