@@ -24,6 +24,8 @@ from studio.takes.models import Take
 from studio.takes.services import MAX_UPLOAD_BYTES, UploadError
 
 _PAGE = 30
+#: What an exercise can be set at, in beats a minute.
+_SETTABLE = range(30, 141)
 
 
 @member_required
@@ -73,18 +75,27 @@ def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
     exercises = list(offered_exercises(learner, asked.get("exercise", "")))
     wanted = asked["exercise"] if "exercise" in asked else _played_last(learner)
     chosen = next((entry for entry in exercises if str(entry.pk) == wanted), None)
-    tempo = asked.get("tempo_bpm") or asked.get("tempo") or ""
+    tempo = request.POST.get("tempo_bpm", "") if request.method == "POST" else _asked_tempo(request)
     labels = option_labels(exercises)
     context = {
         "exercises": exercises,
         "options": [(entry, labels[entry.pk]) for entry in exercises],
         "chosen": chosen,
-        "tempo": tempo if tempo.isdecimal() else chosen.tempo_bpm if chosen else "",
+        "tempo": tempo or (chosen.tempo_bpm if chosen and request.method != "POST" else ""),
         "error": error,
         "first_take": not Take.objects.filter(learner=learner).exists(),
         "max_bytes": MAX_UPLOAD_BYTES,
     }
     return render(request, "takes/new.html", context, status=400 if error else 200)
+
+
+def _asked_tempo(request: HttpRequest) -> str:
+    """The tempo that the address names, where one can be set; an address can be typed, and links grow old."""
+    try:
+        tempo = int(request.GET.get("tempo", ""))
+    except ValueError:
+        return ""
+    return str(tempo) if tempo in _SETTABLE else ""
 
 
 def _played_last(learner: User) -> str:

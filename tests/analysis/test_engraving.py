@@ -118,6 +118,50 @@ def test_gracenotes_are_small_with_stems_up_and_theme_notes_have_stems_down() ->
     assert not of_class(root, "keySig")
 
 
+def test_every_movement_from_every_note_shows_each_sound_at_its_height_in_order_with_its_stem_its_own_way() -> None:
+    """Gracenotes stand left of their theme note in the order they are played, under a beam or with flags of their own,
+    and no flag reaches a head beside it."""
+    drills = {name: score for name, score in every_drill().items() if name.endswith("single then full")}
+    assert len(drills) > 30
+    for name, score in drills.items():
+        root = picture(score)
+        drawn = {(note.get("id") or "").split("-")[1]: note for note in of_class(root, "note")}
+        beamed = {note for beam in of_class(root, "beam") for note in of_class(beam, "note")}
+        lowest = _height_of_low_g(root)
+        for number, theme in enumerate(score.themes):
+            graces = [drawn[f"n{number}g{place}"] for place in range(len(theme.gracenotes))]
+            row = [*graces, drawn[f"n{number}"]]
+            assert [head_x(note) for note in row] == sorted(head_x(note) for note in row), name
+            heights = [(lowest[_line_of(root, note)] - _head_y(note)) / 90 for note in row]
+            assert heights == [int(note) - int(Note.LOW_G) for note in (*theme.gracenotes, theme.note)], name
+            assert {note in beamed for note in graces} <= {len(graces) > 1}, name
+            for note in row:
+                for stem in of_class(note, "stem"):
+                    _, start, _, end, *_ = numbers(next(stem.iter(f"{SVG}path")).get("d", ""))
+                    assert (end < start) == (note in graces), name
+            for flag in of_class(graces[0], "flag") if graces else ():
+                left, _, scale, *_ = numbers(next(flag.iter(f"{SVG}use")).get("transform", ""))
+                assert left + 260 * scale < head_x(row[1]), name
+
+
+def _line_of(root: ET.Element, note: ET.Element) -> int:
+    return next(n for n, system in enumerate(of_class(root, "system")) if note in of_class(system, "note"))
+
+
+def _head_y(note: ET.Element) -> float:
+    return numbers(next(note.iter(f"{SVG}use")).get("transform", ""))[1]
+
+
+def _height_of_low_g(root: ET.Element) -> list[float]:
+    """Of each line: low G stands on the second staff line from below."""
+    rows = []
+    for system in of_class(root, "system"):
+        staff = of_class(system, "staff")[0]
+        lines = [numbers(path.get("d", ""))[1] for path in staff if path.tag == f"{SVG}path"]
+        rows.append(sorted(lines)[3])
+    return rows
+
+
 def test_every_movement_is_a_group_with_its_notes() -> None:
     root = picture(parse_abc(PHRASE))
     score = parse_abc(PHRASE)

@@ -176,6 +176,23 @@ class TestSending:
         assert re.search(r'name="tempo_bpm"[^>]* value="54"', page)
         assert "nonsense" not in rory.get(f"{NEW}?exercise=nonsense&tempo=nonsense").content.decode()
 
+    @pytest.mark.parametrize(
+        ("asked", "shown"),
+        [
+            ("30", "30"),
+            ("140", "140"),
+            ("054", "54"),
+            *((odd, "60") for odd in ("29", "141", "-54", "5" * 5000, "54.5", "", "²")),
+        ],
+    )
+    def test_a_tempo_of_the_address_that_cannot_be_set_is_the_exercises_own(
+        self, rory: Client, drill: Any, asked: str, shown: str
+    ) -> None:
+        page = rory.get(NEW, {"exercise": drill.pk, "tempo": asked}).content.decode()
+        assert re.search(rf'name="tempo_bpm"[^>]* value="{shown}"', page)
+        free = rory.get(NEW, {"exercise": "", "tempo": asked}).content.decode()
+        assert re.search(rf'name="tempo_bpm"[^>]* value="{shown if shown != "60" else ""}"', free)
+
     def test_care_is_in_the_way_only_before_the_first_take(self, rory: Client, ready_take: Take) -> None:
         page = rory.get(NEW).content.decode()
         assert page.index('<details class="take-care">') < page.index("Before you play")
@@ -227,6 +244,7 @@ class TestSending:
         [
             ({"tempo_bpm": "5"}, "from 20 to 240"),
             ({"tempo_bpm": "fast"}, "from 20 to 240"),
+            ({"tempo_bpm": "9" * 5000}, "from 20 to 240"),
             ({"exercise": "999999"}, "was not set for you"),
             ({"exercise": "x"}, "was not set for you"),
         ],
