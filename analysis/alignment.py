@@ -9,8 +9,8 @@ that lasts tells which of several movements it was.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -30,6 +30,9 @@ _PUT_IN_LONG: Final = 2.4
 _OTHER_GRACENOTE: Final = 1.3
 _OTHER_THEME: Final = 2.3
 _GO_BACK: Final = 4.5
+#: Who stopped for so long may well start again somewhere else.
+_STOP_S: Final = 0.5
+_GO_BACK_AFTER_STOP: Final = 2.0
 _LEAVE_OFF: Final = 3.5
 _RESUME: Final = 0.35
 #: All gracenotes of a movement left out together cost no more than this: it was not tried.
@@ -52,7 +55,7 @@ _LONG_MS: Final = 260.0
 class Token:
     """One written sound: `theme` is the number of the theme note that its movement ends on, `place` its place among the
     movement's gracenotes (-1 for the theme note itself), `gracenote` whether it is one (a doubling's theme note between
-    two is not); `held`: written as a theme note."""
+    two is not); `beats`: how long a theme note sounds, 0 for what is not one; `held`: written as a theme note."""
 
     note: Note
     theme: int
@@ -65,8 +68,8 @@ class Token:
 
 @dataclass(frozen=True)
 class Match:
-    """What one sounded note is: token number, or None for an unwritten sound; `resumed` for a theme note going on
-    after one."""
+    """What one sounded note is: token number, or None for an unwritten sound; `resumed` for a theme note, named by a
+    match before, going on after one."""
 
     sounded: int
     token: int | None
@@ -88,6 +91,8 @@ def tokens(score: Score) -> list[Token]:
         if movement is not None or not result or result[-1].note != theme.note or result[-1].place != -1:
             opens_bar = starts_bar and movement is None
             result.append(Token(theme.note, number, -1, False, opens_bar, float(theme.duration), held=True))
+        elif score.themes[number - 1].onset + score.themes[number - 1].duration == theme.onset:
+            result[-1] = replace(result[-1], beats=result[-1].beats + float(theme.duration))
         number += 1
     return result
 
@@ -107,16 +112,16 @@ def align(written: Sequence[Token], sounded: Sequence[Sounded]) -> list[Match]:
     """What each of `sounded` is, in order. Notes left out are the tokens that no match names."""
     if not sounded or not written:
         return [Match(index, None) for index in range(len(sounded))]
-    matches = _aligned(written, sounded, [])
+    matches = _aligned(written, sounded, {})
     beat_s = _beat_s(written, sounded, matches)
-    runs_on = _runs_on(written, beat_s) if beat_s is not None else []
-    return _aligned(written, sounded, runs_on) if len(runs_on) > 1 else matches
+    runs_on = _runs_on(written, beat_s) if beat_s is not None else {}
+    return _named(_aligned(written, sounded, runs_on) if runs_on else matches)
 
 
 @dataclass(frozen=True)
 class _RunsOn:
     """Theme notes that sound as one where the movements between them are not played: tokens `first` to `last` (k,),
-    what leaving out those between costs, and the seconds that they last together."""
+    what leaving out those between costs (k,), and the seconds that they last together (k,)."""
 
     first: NDArray[np.int64]
     last: NDArray[np.int64]
@@ -134,25 +139,32 @@ def _beat_s(written: Sequence[Token], sounded: Sequence[Sounded], matches: Seque
     return float(np.median(lengths)) if lengths else None
 
 
-def _runs_on(written: Sequence[Token], beat_s: float) -> list[_RunsOn]:
-    """What of `written` can run on: the notes that can, each alone, then two together, three and so on."""
+def _runs_on(written: Sequence[Token], beat_s: float) -> dict[Note, list[_RunsOn]]:
+    """What of `written` can run on, by note, at `beat_s` seconds a beat: the tokens that can, each alone, then two
+    together, three and so on."""
     themes = [index for index, token in enumerate(written) if token.place == -1 and token.beats > 0.0]
-    runs: dict[int, list[tuple[int, int, float, float]]] = {}
+    runs: dict[tuple[Note, int], list[tuple[int, int, float, float]]] = {}
     for number, first in enumerate(themes):
-        last, left_out, beats = first, 0.0, written[first].beats
+        note, last, left_out, beats = written[first].note, first, 0.0, written[first].beats
         for count, after in enumerate(themes[number + 1 : number + _LONGEST_RUN], start=2):
             between = written[last + 1 : after]
-            if written[after].note != written[first].note or any(token.held for token in between):
+            if written[after].note != note or any(token.held for token in between):
                 break
             if count == 2:
-                runs.setdefault(1, []).append((first, first, 0.0, beats * beat_s))
+                runs.setdefault((note, 1), []).append((first, first, 0.0, beats * beat_s))
             left_out += _RUN_ON + min(_LEAVE_OUT_MOVEMENT, sum(_leave_out(token) for token in between))
             last, beats = after, beats + written[after].beats
-            runs.setdefault(count, []).append((first, last, left_out, beats * beat_s))
-    return [_RunsOn(*(np.array(column) for column in zip(*runs[count], strict=True))) for count in sorted(runs)]
+            runs.setdefault((note, count), []).append((first, last, left_out, beats * beat_s))
+    result: dict[Note, list[_RunsOn]] = {}
+    for note, count in sorted(runs):
+        columns = zip(*runs[note, count], strict=True)
+        result.setdefault(note, []).append(_RunsOn(*(np.array(column) for column in columns)))
+    return result
 
 
-def _aligned(written: Sequence[Token], sounded: Sequence[Sounded], runs_on: Sequence[_RunsOn]) -> list[Match]:
+def _aligned(
+    written: Sequence[Token], sounded: Sequence[Sounded], runs_on: Mapping[Note, Sequence[_RunsOn]]
+) -> list[Match]:
     """The cheapest alignment, in which theme notes may run on as `runs_on` says."""
     count, total = len(sounded), len(written)
     leave = np.array([_leave_out(token) for token in written])
@@ -161,7 +173,7 @@ def _aligned(written: Sequence[Token], sounded: Sequence[Sounded], runs_on: Sequ
     notes = np.array([token.note for token in written])
     theme = np.array([token.held for token in written])
     between = np.array([token.place >= 0 and not token.gracenote and not token.held for token in written])
-    states = np.arange(total + 1)
+    states = np.arange(total + 1, dtype=np.int32)
     # best[i]: cheapest way to have got to just after token i - 1 (i = 0: nothing played yet) by the current sound.
     best = skipped.copy()
     arrived = np.zeros((count, total + 1), dtype=np.int32)  # state before the sound; -1 - state: sound put in
@@ -179,17 +191,19 @@ def _aligned(written: Sequence[Token], sounded: Sequence[Sounded], runs_on: Sequ
         untried = reach_from[opening] + skipped[opening] + _LEAVE_OUT_MOVEMENT
         cheaper = untried < forward[closing]
         forward[closing[cheaper]], source[closing[cheaper]] = untried[cheaper], came[opening[cheaper]]
-        jump = float(best.min()) + _GO_BACK
+        stopped = index > 0 and sound.start_s - sounded[index - 1].end_s > _STOP_S
+        jump = float(best.min()) + (_GO_BACK_AFTER_STOP if stopped else _GO_BACK)
         jumped = entries & (jump < forward)
         forward = np.where(jumped, jump, forward)
         source[jumped] = int(best.argmin())
         after = np.full(total + 1, np.inf)
-        off = [np.where(notes[run.first] == sound.note, _off_length(sound, run.length_s), np.inf) for run in runs_on]
-        if runs_on:
-            match[runs_on[0].first] += np.where(np.isfinite(off[0]), off[0], 0.0)
+        own = runs_on.get(sound.note, ())
+        off = [_off_length(sound, run.length_s) for run in own]
+        if own:
+            match[own[0].first] += off[0]
         after[1:] = forward + match
         arrived[index, 1:] = source
-        for run, cost in zip(runs_on[1:], off[1:], strict=True):
+        for run, cost in zip(own[1:], off[1:], strict=True):
             joined = forward[run.first] + run.left_out + cost
             cheaper = joined < after[run.last + 1]
             first, last = run.first[cheaper], run.last[cheaper]
@@ -216,6 +230,19 @@ def _aligned(written: Sequence[Token], sounded: Sequence[Sounded], runs_on: Sequ
             result.append(Match(index, int(began[index, state])))
             state = source_state
     result.reverse()
+    return result
+
+
+def _named(matches: Sequence[Match]) -> list[Match]:
+    """`matches` with what goes on named as the sound that it goes on with, of notes that run on together the first;
+    where nothing written sounded before, it is no going on."""
+    result: list[Match] = []
+    going: int | None = None
+    for match in matches:
+        if match.resumed:
+            match = replace(match, resumed=False) if going is None else replace(match, token=going)
+        going = going if match.token is None else match.token
+        result.append(match)
     return result
 
 

@@ -29,8 +29,8 @@ _FITS_S: Final = 0.011
 _HIDDEN_S: Final = 0.03
 #: A first step counts if it explains this share of what the best one does.
 _FIRST_STEP: Final = 0.6
-#: Decoding puts a boundary late by this, more or less by this (by made takes in rooms): of steps that explain as much,
-#: the one nearest to there.
+#: Decoding puts a boundary late by the first of these, give or take the second (by made takes in rooms): of steps that
+#: explain as much, the one nearest to there.
 _LATE_S: Final = 0.003
 _SPREAD_S: Final = 0.010
 #: Amounts are compared by this power; where there is little of all notes, their shares say little, but a bit.
@@ -48,7 +48,8 @@ def step_shape(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
 
 @dataclass(frozen=True)
 class Rise:
-    """What comes after a boundary, as a share of each moment (n,), and how far moments can be trusted (n,), 0 to 1."""
+    """What comes after a boundary, as a share of each moment (n,), against silence its level; and how far moments can
+    be trusted (n,), 0 to 1."""
 
     share: NDArray[np.float64]
     sure: NDArray[np.float64]

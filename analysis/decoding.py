@@ -136,8 +136,8 @@ def in_octave(own: Floats, held: NDArray[np.int8], heard: Sequence[bool], hop_s:
     held.
 
     The harmonics of the upper are harmonics of the lower; where a long window (`held`, the note of each frame or -1)
-    has told which of the two sounds, a guess must not say otherwise. `heard`: which notes were held anywhere. A
-    gracenote, which a long window does not see, may: for a moment, and plainly.
+    has told which of the two sounds, a guess must not say otherwise. `heard`: which notes (9,) were held anywhere;
+    frames are `hop_s` seconds apart. A gracenote, which a long window does not see, may: for a moment, and plainly.
     """
     own = own.copy()
     for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
@@ -151,7 +151,7 @@ def in_octave(own: Floats, held: NDArray[np.int8], heard: Sequence[bool], hop_s:
 
 
 def _moments(plain: NDArray[np.bool_], hop_s: float) -> NDArray[np.bool_]:
-    """Which frames lie in, or at the edge of, a run of `plain` frames that is as long as a gracenote."""
+    """Which frames (frames,) lie in, or at the edge of, a run of `plain` ones that is as long as a gracenote."""
     edges = np.flatnonzero(np.diff(plain.astype(np.int8), prepend=0, append=0))
     result = np.zeros(plain.size, dtype=bool)
     margin = round(_MOMENT_EDGE_S / hop_s)

@@ -97,7 +97,7 @@ def _listening(samples: Floats, clicks: Sequence[Clicks], window: int, hop: int,
 def _sure(
     found: list[Segment], share: Floats, sound: templates.Listening, told: Sequence[Sounded]
 ) -> dict[int, NDArray[np.int64]]:
-    """Surely known frames by note: those of what was found, and the middles of what was told."""
+    """Surely known frames (k,) by note: those of what was found, and the middles of what was told."""
     sure = decoding.sure_frames(found, share, sound)
     if not told:
         return sure

@@ -40,7 +40,7 @@ _HELD_S: Final = 0.2
 
 
 def known(fit: tuning.Fit) -> tuple[bool, ...]:
-    """Which notes were held long enough, once, to be known well from their own sound."""
+    """Which notes (9,) were held long enough, once, to be known well from their own sound."""
     edges = np.flatnonzero(np.diff(fit.labels, prepend=-1, append=-1))
     runs = pairwise(edges)
     held = {int(fit.labels[first]) for first, last in runs if (last - first) * tuning.HOP_S >= _HELD_S}
@@ -62,7 +62,7 @@ def moments(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> 
 def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> tuple[list[Sounded], list[Sounded]]:
     """`sounded` with the mistaken ones rightly named, and the moments of the notes that these are."""
     result = list(sounded)
-    known: list[Sounded] = []
+    rightly: list[Sounded] = []
     tokens = alignment.tokens(score)
     for note, partner in _PARTNERS.items():
         if heard[note] and heard[partner]:
@@ -74,8 +74,8 @@ def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
         if len(mistaken) >= _LEAST and len(mistaken) > _OFTEN * len(written):
             for index in mistaken:
                 result[index] = replace(result[index], note=partner)
-            known += [result[index] for index in written if result[index].note == partner]
-    return result, known
+            rightly += [result[index] for index in written if result[index].note == partner]
+    return result, rightly
 
 
 def _whole(sounded: list[Sounded], tokens: list[alignment.Token]) -> list[Sounded]:

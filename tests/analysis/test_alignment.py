@@ -1,3 +1,7 @@
+import random
+
+import pytest
+
 from analysis.alignment import align, tokens
 from analysis.score import parse_abc
 from tests.analysis.sequences import sounded
@@ -74,6 +78,65 @@ def test_a_note_held_on_by_a_learner_is_still_one_note():
     assert read("B:950 g:45 B:1800 g:45 B:950 g:45 B:950 g:45 B:1950 c:2000", chain) == [
         *("0", "1.0", "1", "2.0", "2", "3.0", "3", "4.0", "4", "5")
     ]
+
+
+def test_tied_notes_are_one_sound_as_long_as_both():
+    tied = "X:1\nT:Tied\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nB2- | B2 {g}B {g}c | c4 |]\n"
+    rests = "X:1\nT:Rest\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nB2 z2 | B2 {g}B {g}c |]\n"
+    assert [token.beats for token in tokens(parse_abc(tied))] == [4.0, 0.0, 1.0, 0.0, 5.0]
+    assert [token.beats for token in tokens(parse_abc(rests))] == [2.0, 0.0, 1.0, 0.0, 1.0]
+    chain = "X:1\nT:Tied\nM:2/4\nL:1/4\nQ:1/4=60\nK:HP\nA2 | B {g}B | B2- | B {g}B | {g}B c | c2 |]\n"
+    assert read("A:1950 B:950 g:45 B:3950 g:45 B:1950 c:3000", chain) == ["0", "1", "2.0", "2", "5.0", "5", "7"]
+
+
+def test_two_notes_that_sound_as_one_and_go_on_are_named_by_the_first():
+    chain = "X:1\nT:Chain\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nB {g}B {g}B {g}B | {g}B2 c2 |]\n"
+    score = parse_abc(chain)
+    played = sounded("B:1950 d:20 B:400 g:45 B:950 g:45 B:950 g:45 B:1950 c:2000")
+    assert read("B:1950 d:20 B:400 g:45 B:950 g:45 B:950 g:45 B:1950 c:2000", chain)[:4] == [
+        *("0", "extra", "goes on", "2.0")
+    ]
+    assert [match.token for match in align(tokens(score), played)][:3] == [0, None, 0]
+
+
+def test_nothing_goes_on_before_it_was_played():
+    chain = "X:1\nT:Chain\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\ne4 {g}e A A A | {g}B2 c2 |]\n"
+    assert read("e:20 g:45 e:950 A:2950 g:45 B:1950 c:2000", chain)[0] == "0"
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_whatever_is_played_of_whatever_is_written_is_named_in_order(seed):
+    """Every sound has its match; the order is the written one but where a bar begins anew; what goes on was there."""
+    chance = random.Random(seed)
+    letters = chance.choice(("GABcdefga", "B", "Be", "Gg"))
+    bars = [
+        " ".join(
+            chance.choice(("", "", "{g}", "{gBd}", "{GdG}", "{GdGeAfA}", "{gAGAG}"))
+            + chance.choice(letters)
+            + chance.choice(("", "2", "/2", " z"))
+            for _ in range(chance.randint(1, 6))
+        )
+        for _ in range(chance.randint(1, 5))
+    ]
+    written = tokens(parse_abc("M:4/4\nL:1/4\nQ:1/4=60\nK:HP\n" + " | ".join(bars) + " |]\n"))
+    words = " ".join(
+        f"{chance.choice(letters + 'gGd-')}:{chance.choice((6, 20, 45, 60, 100, 300, 950, 2000, 4000))}"
+        for _ in range(chance.randint(0, 60))
+    )
+    played = sounded(words)
+    matches = align(written, played)
+    assert [match.sounded for match in matches] == list(range(len(played)))
+    last = -1
+    for match in matches:
+        if match.token is None:
+            continue
+        token = written[match.token]
+        if match.resumed:
+            assert match.token == last
+            assert token.note == played[match.sounded].note
+        else:
+            assert match.token > last or match.token == 0 or token.starts_bar
+            last = match.token
 
 
 def test_a_long_movement_that_was_not_tried_is_left_out_where_it_stands():
