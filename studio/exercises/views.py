@@ -19,7 +19,7 @@ from studio.exercises.forms import FindForm
 from studio.exercises.rendered import picture_answer
 from studio.exercises.set_for import tempo_for, tempos_set_for, with_places
 from studio.exercises.views_parts import model_answer, shown
-from studio.people.access import PersonRequest, member_required, tutor_required
+from studio.people.access import PersonRequest, member_required, tutor_required, visible_learners
 
 _PAGE = 60
 #: A learner's list up to this long is looked through at a glance.
@@ -54,6 +54,8 @@ def show(request: PersonRequest, pk: int) -> HttpResponse:
     exercise = exercise_or_404(request.user, pk)
     tempo_bpm = tempo_for(exercise, request.user)
     context = shown(request, exercise, model_address=reverse("exercises:model", args=[pk]), tempo_bpm=tempo_bpm)
+    if request.user.is_tutor and exercise.put_away_at is None:
+        context["learners"] = visible_learners(request.user).filter(left_at=None).order_by("display_name", "pk")
     return render(request, "exercises/show.html", context)
 
 

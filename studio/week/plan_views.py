@@ -80,7 +80,7 @@ def plan(request: PersonRequest, pk: int) -> HttpResponse:
     if request.method != "POST":
         rows = rows_of_plan(page.plan) if page.plan is not None else []
         added = page.exercises.get(_number(request.GET.get("add")))
-        if added is not None:
+        if added is not None and all(row["exercise"] != added.pk for row in rows):
             rows.append({"exercise": added.pk, "tempo_bpm": added.tempo_bpm, "clean_days": 3})
         return _shown(request, page, _unsent(page), rows)
     wanted = request.POST.get("do", "save")
@@ -160,6 +160,7 @@ def _render(request: PersonRequest, page: _Page, form: PlanForm, rows: Rows) -> 
     context = {
         "page": page,
         "learner": page.learner,
+        "added": page.exercises.get(_number(request.GET.get("add"))),  # goes along to another week
         "form": form,
         "rows": rows,
         "tempos": {str(pk): exercise.tempo_bpm for pk, exercise in page.exercises.items()},

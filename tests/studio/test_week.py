@@ -296,6 +296,28 @@ def test_a_week_is_set_and_shown_to_both(
     assert f"/exercises/{exercise.pk}/model.flac?tempo=52&amp;count_in=4&amp;clicks=1" in page
 
 
+def test_an_exercise_is_set_from_its_own_page(
+    client: Client, client_for: ClientFor, learner: User, exercise: Exercise
+) -> None:
+    page = reverse("exercises:show", args=[exercise.pk])
+    address = f"{reverse('week:plan', args=[learner.pk])}?add={exercise.pk}"
+    assert address in client.get(page).content.decode()
+    assert "Set it for" not in client_for(learner).get(page).content.decode()
+    set_plan(learner, starts_on=TODAY(), rows=[])
+    plan = client.get(address)
+    assert [row["exercise"].value() for row in plan.context["rows"]][:1] == [exercise.pk]
+    # Another week takes it along; a week that has it does not get it twice.
+    assert f"?starts={TODAY():%Y-%m-%d}&amp;add={exercise.pk}" in plan.content.decode()
+    set_plan(learner, starts_on=TODAY(), rows=[SetRow(exercise, 52)], plan=current_plan(learner))
+    rows_now = client.get(f"{address}&starts={TODAY():%Y-%m-%d}").context["rows"]
+    assert [(row["exercise"].value(), row["tempo_bpm"].value()) for row in rows_now][:2] == [
+        (exercise.pk, 52),
+        (None, None),
+    ]
+    client.post(reverse("exercises:put-away", args=[exercise.pk]))
+    assert "Set it for" not in client.get(page).content.decode()
+
+
 def test_rows_come_in_the_order_of_their_numbers_and_empty_ones_are_dropped(
     client: Client, learner: User, exercise: Exercise
 ) -> None:
