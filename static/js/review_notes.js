@@ -175,10 +175,10 @@ export function startNotes(data, root, { player, onChange, onJudged }) {
   markRead();
 
   function point(id) {
-    list.point(id);
     const note = notes.find((entry) => entry.id === id);
     if (note?.movement_index != null) selection.choose(note.movement_index, "notes");
     else if (note?.start_s != null) player.go(note.start_s);
+    list.point(id); // last: what is told of the movement pushes the notes down
   }
 
   // Other pages lead to one note by the address's fragment. The rest of the page has to be in its place before.

@@ -3,6 +3,8 @@
 
 import { drafts } from "./review_notes_drafts.js";
 
+const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
+
 const MOST_PLACES = 12;
 
 function element(name, properties = {}, ...children) {
@@ -250,7 +252,7 @@ export function startList(root, movements, draftKey, acts) {
     focusOn: (key) => putFocus({ key }),
     point(id) {
       const item = list.querySelector(`[data-note="${CSS.escape(id)}"]`);
-      item?.scrollIntoView({ block: "nearest", behavior: "smooth" });
+      item?.scrollIntoView({ block: "center", behavior: calm.matches ? "auto" : "smooth" });
       item?.classList.add("pointed");
       setTimeout(() => item?.classList.remove("pointed"), 2000);
     },

@@ -104,6 +104,24 @@ def test_spots_and_stretches_keep_their_place(house: House) -> None:
     assert "at " in note(page, "This very spot.").locator(".note-place").text_content()
 
 
+def test_an_address_that_names_a_note_brings_it_out_from_under_the_player(house: House) -> None:
+    page = house.reviewing("tutor").page
+    choose(page, 3)
+    page.fill("#note-text", "Found by its address.")
+    page.get_by_role("button", name="Pin note").click()
+    named = note(page, "Found by its address.").get_attribute("data-note")
+    page.goto("about:blank")
+    page.goto(f"{house.address}{house.review}#note-{named}")
+    page.wait_for_selector("#review[data-ready]")
+    page.wait_for_function(
+        """(id) => {
+          const { top, bottom } = document.querySelector(`[data-note="${id}"]`).getBoundingClientRect();
+          return top >= 0 && bottom <= document.querySelector(".player").getBoundingClientRect().top;
+        }""",
+        arg=named,
+    )
+
+
 def test_a_draft_outlives_a_closed_tab_and_a_lost_connection(house: House) -> None:
     page = house.reviewing("tutor").page
     choose(page, 6)
