@@ -25,8 +25,9 @@ _LEAVE_OUT_GRACENOTE: Final = 1.0
 _LEAVE_OUT_BETWEEN: Final = 0.8
 _LEAVE_OUT_THEME: Final = 2.6
 _LEAVE_OUT_INNER: Final = 1.3
-_PUT_IN_SHORT: Final = 1.0
-_PUT_IN_LONG: Final = 2.4
+#: A sound put in costs the more the longer it is: noises, gracenotes, notes.
+_PUT_IN_MS: Final = (60.0, 130.0, 600.0)
+_PUT_IN: Final = (1.0, 2.4, 3.5)
 _OTHER_GRACENOTE: Final = 1.3
 _OTHER_THEME: Final = 2.3
 _GO_BACK: Final = 4.5
@@ -44,11 +45,9 @@ _FREE_LENGTH: Final = 0.35
 _MOST_OFF: Final = 1.5
 #: So many theme notes run together, at most.
 _LONGEST_RUN: Final = 4
-#: What was never written and sounds no longer than this may well be a noise.
-_NOISE_MS: Final = 60.0
-#: Between these lengths a sound turns from a gracenote into a note of its own.
-_SHORT_MS: Final = 130.0
-_LONG_MS: Final = 260.0
+#: A gracenote costs the more the longer it is beyond the first of these lengths.
+_GRACENOTE_MS: Final = (130.0, 260.0, 600.0)
+_TOO_LONG: Final = (0.0, 3.0, 4.0)
 
 
 @dataclass(frozen=True)
@@ -208,7 +207,7 @@ def _aligned(
             cheaper = joined < after[run.last + 1]
             first, last = run.first[cheaper], run.last[cheaper]
             after[last + 1], arrived[index, last + 1], began[index, last + 1] = joined[cheaper], source[first], first
-        put_in = float(np.interp(sound.length_ms, (_NOISE_MS, _SHORT_MS), (_PUT_IN_SHORT, _PUT_IN_LONG)))
+        put_in = float(np.interp(sound.length_ms, _PUT_IN_MS, _PUT_IN))
         staying = best + put_in
         resumed = np.concatenate([[False], theme & (notes == sound.note)])
         staying = np.where(resumed, best + _RESUME, staying)
@@ -277,7 +276,7 @@ def _match_costs(between: np.ndarray, notes: np.ndarray, theme: np.ndarray, soun
     """The cost (tokens,) of `sound` being each written sound."""
     length = sound.length_ms
     same = notes == sound.note
-    too_long = np.clip((length - _SHORT_MS) / (_LONG_MS - _SHORT_MS), 0.0, 1.0) * 3.0
+    too_long = float(np.interp(length, _GRACENOTE_MS, _TOO_LONG))
     too_short = np.clip((90.0 - length) / 60.0, 0.0, 1.0) * 1.2
     cost = np.where(
         theme, np.where(same, 0.0, _OTHER_THEME) + too_short, np.where(same, 0.0, _OTHER_GRACENOTE) + too_long

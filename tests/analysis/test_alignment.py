@@ -145,5 +145,13 @@ def test_a_long_movement_that_was_not_tried_is_left_out_where_it_stands():
     assert read(played, crunluaths) == ["0", "1", "2", *(f"3.{place}" for place in range(7)), "3"]
 
 
+def test_after_a_stop_a_start_from_the_bar_is_a_start_from_the_bar():
+    taorluaths = "X:1\nT:One\nM:4/4\nL:1/4\nQ:1/4=60\nK:HP\nG {g}d G {dGe}d | A {g}d A {GdGe}d |]\n"
+    start = "G:1100 g:58 d:1170 G:1150 d:1250"  # the taorluath not played
+    again = read(f"{start} -:2200 {start} A:1100 g:58 d:1150 A:1140 G:58 d:60 G:51 e:58 d:960", taorluaths)
+    assert again[:5] == again[5:10] == ["0", "1.0", "1", "2", "3"]
+    assert again[10:13] == ["4", "5.0", "5"]
+
+
 def test_nothing_sounded_matches_nothing():
     assert align(tokens(parse_abc(PAIR)), []) == []
