@@ -49,6 +49,7 @@ CLEAN = "A:950 g:45 e:60 f:45 e:900 A:1000"
         ("A:880 g:115 e:60 f:45 e:900 A:1000", ["heavy-gracenote"]),
         ("A:950 g:45 B:18 e:60 f:45 e:880 A:1000", ["crossing-noise"]),
         ("A:950 g:45 B:8 e:60 f:45 e:890 A:1000", []),
+        ("A:950 g:45 e:60 f:45 e:900 A:500 c:950 A:500", []),  # a note played besides is no noise
         ("A:995 e:1000 A:1000", ["missed"]),
     ],
 )
