@@ -81,15 +81,15 @@ def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
 def _whole(sounded: list[Sounded], tokens: list[alignment.Token]) -> list[Sounded]:
     """`sounded` with stretches an octave off given back to the written note that they belong to.
 
-    What was never written, is too long for a noise, and joins its written octave without a sound between, is that note,
-    whose odd harmonics went missing for a while.
+    What was never written, or stands where its octave is written, is too long for a noise, and joins that octave
+    without a sound between, is that note, whose odd harmonics went missing for a while.
     """
     matches = alignment.align(tokens, sounded)
     written = {m.sounded: tokens[m.token].note for m in matches if m.token is not None}
     result: list[Sounded] = []
     for index, sound in enumerate(sounded):
         partner = _PARTNERS.get(sound.note)
-        if index not in written and partner is not None and sound.length_ms > _LONGEST_NOISE_MS:
+        if partner is not None and written.get(index) in (None, partner) and sound.length_ms > _LONGEST_NOISE_MS:
             beside = [other for other in (index - 1, index + 1) if written.get(other) == partner]
             if any(sounded[other].note == partner and _join(sounded[other], sound) for other in beside):
                 sound = replace(sound, note=partner)

@@ -127,7 +127,8 @@ def test_another_low_a_changes_low_a_and_nothing_else(low_a_hz: float):
     assert abs(away) < 3.0
     held = set(first["notes"]) & set(second["notes"])
     assert held >= {"low A", "C", "E"}
-    assert max(abs(second["notes"][name]["cents"] - first["notes"][name]["cents"]) for name in held) < 3.0
+    # A note's cents are measured against low A: the errors of both add, in either take.
+    assert max(abs(second["notes"][name]["cents"] - first["notes"][name]["cents"]) for name in held) < 4.0
 
 
 @few
