@@ -217,17 +217,29 @@ def _aligned(
         best = after
     # What was not played to the end is left off as a whole, not left out note by note.
     state = int(np.argmin(best + np.minimum(skipped[total] - skipped, _LEAVE_OFF)))
+    return _traced(written, sounded, arrived, began, state)
+
+
+def _traced(
+    written: Sequence[Token],
+    sounded: Sequence[Sounded],
+    arrived: NDArray[np.int32],
+    began: NDArray[np.int32],
+    state: int,
+) -> list[Match]:
+    """The way back from the last `state`: where each sound came from (`arrived`) and which token it is (`began`), both
+    (sounds, states)."""
     result: list[Match] = []
-    for index in range(count - 1, -1, -1):
-        source_state = int(arrived[index, state])
-        if source_state < 0:
-            before = -1 - source_state
-            goes_on = before > 0 and bool(theme[before - 1]) and written[before - 1].note == sounded[index].note
-            result.append(Match(index, before - 1 if goes_on else None, resumed=goes_on))
-            state = before
-        else:
+    for index in range(len(sounded) - 1, -1, -1):
+        source = int(arrived[index, state])
+        if source >= 0:
             result.append(Match(index, int(began[index, state])))
-            state = source_state
+            state = source
+            continue
+        state = -1 - source
+        last = written[state - 1] if state > 0 else None
+        goes_on = last is not None and last.held and last.note == sounded[index].note
+        result.append(Match(index, state - 1 if goes_on else None, resumed=goes_on))
     result.reverse()
     return result
 

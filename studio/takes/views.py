@@ -14,6 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
 from studio import ranges
+from studio.exercises.forms import TEMPO
 from studio.exercises.titles import option_labels
 from studio.people.access import PersonRequest, learner_required, member_required
 from studio.people.models import User
@@ -24,8 +25,6 @@ from studio.takes.models import Take
 from studio.takes.services import MAX_UPLOAD_BYTES, UploadError
 
 _PAGE = 30
-#: What an exercise can be set at, in beats a minute.
-_SETTABLE = range(30, 141)
 
 
 @member_required
@@ -95,7 +94,8 @@ def _asked_tempo(request: HttpRequest) -> str:
         tempo = int(request.GET.get("tempo", ""))
     except ValueError:
         return ""
-    return str(tempo) if tempo in _SETTABLE else ""
+    slowest, fastest = TEMPO
+    return str(tempo) if slowest <= tempo <= fastest else ""
 
 
 def _played_last(learner: User) -> str:

@@ -14,6 +14,7 @@ from urllib.parse import urlencode
 
 from django.urls import reverse
 
+from studio.exercises.forms import TEMPO
 from studio.exercises.models import Exercise
 from studio.exercises.writing import MOVEMENTS, family_of
 from studio.review.wording import FLAG_WORDS
@@ -21,7 +22,7 @@ from studio.takes.models import Take
 from studio.week.progress import ExerciseProgress, WeekProgress
 
 TEMPO_STEP: Final = 4
-SLOWEST, FASTEST = 30, 140
+SLOWEST, FASTEST = TEMPO
 #: Below this share of clean movements an exercise has fallen apart.
 APART: Final = 0.5
 
