@@ -17,7 +17,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from analysis import viterbi
+from analysis import odd_harmonics, viterbi
 from analysis.chanter import Note
 from analysis.spectra import Floats
 from analysis.templates import GROUND, STROKE, Listening, Templates
@@ -56,25 +56,29 @@ _SOUNDING: Final = 0.45
 @dataclass(frozen=True)
 class Weights:
     """How much there is in each frame of all notes together, of the ground and of strokes (frames,); `own` is each note
-    as a share of its ordinary level (frames, 9), `trusted` what share of each frame can be trusted (frames,)."""
+    as a share of its ordinary level (frames, 9), `trusted` what share of each frame can be trusted (frames,), `octave`
+    what odd harmonics say of low or high G and of low or high A (frames, 2)."""
 
     sounding: Floats
     own: Floats
     ground: Floats
     strokes: Floats
     trusted: Floats
+    octave: NDArray[np.int8]
 
     @staticmethod
     def none(count: int) -> Weights:
         """Of `count` frames that hold nothing."""
         zeros = [np.zeros(count, dtype=np.float32) for _ in range(3)]
         own = np.zeros((count, len(Note)), dtype=np.float32)
-        return Weights(zeros[0], own, zeros[1], zeros[2], np.ones(count, dtype=np.float32))
+        octave = np.full((count, len(odd_harmonics.LOWER)), odd_harmonics.IS_OPEN, dtype=np.int8)
+        return Weights(zeros[0], own, zeros[1], zeros[2], np.ones(count, dtype=np.float32), octave)
 
     def put(self, frames: NDArray[np.int64] | slice, other: Weights) -> None:
         """Take over what `other` says of `frames`."""
         self.sounding[frames], self.own[frames], self.ground[frames] = other.sounding, other.own, other.ground
         self.strokes[frames], self.trusted[frames] = other.strokes, other.trusted
+        self.octave[frames] = other.octave
 
 
 def first_weights(sound: Listening, templates: Templates, held: NDArray[np.int8]) -> Weights:
@@ -113,6 +117,8 @@ def _plain(sound: Listening, templates: Templates, inside: NDArray[np.int8], wei
             block, gain = block[alike], gain[alike]
             weights.own[block, note] = gain
             weights.sounding[block] = gain * template.sum()
+            if note in odd_harmonics.LOWER:
+                weights.octave[block, odd_harmonics.LOWER.index(Note(note))] = odd_harmonics.IS_LOWER
             is_plain[block] = True
     between = np.arange(1, inside.size - 1, 2)
     same = (inside[between] >= 0) & (inside[between - 1] == inside[between]) & (inside[between + 1] == inside[between])
@@ -188,7 +194,22 @@ def weigh(levels: Floats, templates: Templates, trust: tuple[NDArray[np.int64], 
         mass[:, templates.owner == GROUND].sum(axis=1),
         mass[:, templates.owner == STROKE].sum(axis=1),
         trusted,
+        _octave(own, levels, weights, templates),
     )
+
+
+def _octave(own: Floats, levels: Floats, weights: Floats, templates: Templates) -> NDArray[np.int8]:
+    """What odd harmonics say of frames (frames, 2) in which `weights` (frames, k) of all templates were found."""
+    told = np.full((own.shape[0], len(odd_harmonics.LOWER)), odd_harmonics.IS_OPEN, dtype=np.int8)
+    for octave in templates.octaves:
+        pair = [octave.low, octave.low + odd_harmonics.OCTAVE]
+        frames = odd_harmonics.candidates(own, octave)
+        if frames.size:
+            others = ~np.isin(templates.owner, pair)
+            left = np.maximum(levels[frames] - weights[frames][:, others] @ templates.spectra[others], 0.0)
+            both = own[frames][:, pair].sum(axis=1)
+            told[frames, odd_harmonics.LOWER.index(octave.low)] = odd_harmonics.tell(left, both, octave)
+    return told
 
 
 def _trusting(weights: Floats, levels: Floats, doubtful: NDArray[np.int64], trust: Floats, spectra: Floats) -> None:

@@ -1,9 +1,9 @@
 """What sounded: every note with its start, end and confidence, gapless where the chanter sounds.
 
 The method, in order: fit the chanter to the held notes (:mod:`analysis.tuning`), learn each note's spectrum from them
-(:mod:`analysis.templates`), explain every 2 ms by a sum of these and decode the likeliest path
-(:mod:`analysis.decoding`), learn again from what was found, gracenotes included, and fit every boundary
-(:mod:`analysis.boundaries`).
+(:mod:`analysis.templates`), explain every 2 ms by a sum of these, tell octaves apart (:mod:`analysis.odd_harmonics`)
+and decode the likeliest path (:mod:`analysis.decoding`), learn again from what was found, gracenotes included, and fit
+every boundary (:mod:`analysis.boundaries`).
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import boundaries, decoding, echo, spectra, templates, tuning
+from analysis import boundaries, decoding, echo, odd_harmonics, spectra, templates, tuning
 from analysis.chanter import Note
 from analysis.decoding import REST, Segment
 from analysis.percussion import Clicks
@@ -119,7 +119,8 @@ def _decoded(
     weights: decoding.Weights, room: echo.Room, held: NDArray[np.int8], fit: tuning.Fit, hop_s: float
 ) -> tuple[Floats, list[Segment], echo.Room]:
     """Each note's share of every frame (frames, 9), the likeliest segments, and the room that these show."""
-    own = decoding.in_octave(weights.own, held, fit.heard, hop_s)
+    own = odd_harmonics.settle(weights.own, weights.octave, hop_s)
+    own = decoding.in_octave(own, held, fit.heard, hop_s)
     energy = echo.energies(own)
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
     found = decoding.segments(decoding.path(decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)))

@@ -16,7 +16,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from analysis import spectra, tuning
+from analysis import odd_harmonics, spectra, tuning
 from analysis.chanter import Note
 from analysis.percussion import Clicks
 from analysis.spectra import Floats
@@ -59,12 +59,14 @@ STROKE: Final = -2
 
 @dataclass(frozen=True)
 class Templates:
-    """Spectra (k, bins) and, for each, the note it belongs to, GROUND (what sounds while nobody plays) or STROKE."""
+    """Spectra (k, bins) and, for each, the note it belongs to, GROUND (what sounds while nobody plays) or STROKE;
+    `octaves`: what tells low G from high G, low A from high A."""
 
     spectra: Floats
     owner: NDArray[np.int8]
     level: float
     guessed: frozenset[int] = frozenset()
+    octaves: tuple[odd_harmonics.OddHarmonics, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -244,7 +246,20 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
         rows.extend(own)
         owners.extend([note] * len(own))
     guessed = frozenset(range(len(Note))) - frozenset(known)
-    return replace(_with_others(rows, owners, grounds, level, sound), guessed=guessed), held
+    octaves = _octaves(heard_in, fit, sound, grounds[0], level)
+    return replace(_with_others(rows, owners, grounds, level, sound), guessed=guessed, octaves=octaves), held
+
+
+def _octaves(
+    heard_in: dict[int, NDArray[np.int64]], fit: tuning.Fit, sound: Listening, ground: Floats, level: float
+) -> tuple[odd_harmonics.OddHarmonics, ...]:
+    """What tells the octaves apart, from the frames (k,) that each note was heard in."""
+    found = [
+        odd_harmonics.learn(note, sound.levels(some(heard_in[note])), sound.hz, fit.hz[note], ground, level)
+        for note in odd_harmonics.LOWER
+        if note in heard_in and not (note in _BEATING and fit.drone_hz is not None)
+    ]
+    return tuple(octave for octave in found if octave is not None)
 
 
 def _variants(levels: Floats) -> list[Floats]:
@@ -380,4 +395,5 @@ def learn(sound: Listening, before: Templates, sure: dict[int, NDArray[np.int64]
         np.concatenate([np.array(owners, dtype=np.int8), before.owner[rest]]),
         before.level,
         frozenset(range(len(Note))) - frozenset(known),
+        before.octaves,
     )
