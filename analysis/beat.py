@@ -21,12 +21,18 @@ SLOWEST_BPM: Final = 30.0
 FASTEST_BPM: Final = 150.0
 _MOST_MISSING: Final = 3
 _INTERVAL_SPREAD: Final = 0.035
+#: Fingers are less even than clicks.
+_NOTE_SPREAD: Final = 0.05
+#: A note is at least this part of an ordinary one in telling where the beats are, however short.
+_SHORTEST_COUNTS: Final = 0.2
+_A_NOTE: Final = 3.0
 _LEAST_COVERAGE: Final = 0.7
 _TAP_DEPTH: Final = 0.25
-_KNOWN_TEMPO: Final = 0.03
-#: A foot scatters by half of this; a chain of chance by twice as much.
+#: A count-in within this share of a tempo that is known better is of that tempo.
+KNOWN_TEMPO: Final = 0.03
 #: Fewer strokes than this, none of them before the playing, are chance: notes that begin alike at even times.
 _FEWEST_UNDER_PLAYING: Final = 7
+#: A foot scatters by half of this; a chain of chance by twice as much.
 _MOST_SCATTER_S: Final = 0.010
 _MOST_COUNT_SCATTER_S: Final = 0.007
 
@@ -87,8 +93,9 @@ class _Chain:
     score: float
 
 
-def _follow(found: Strokes, period_s: float) -> _Chain:
-    """The best chain of strokes about `period_s` apart: stroke indices and their beat numbers."""
+def _follow(found: Strokes, period_s: float, spread: float = _INTERVAL_SPREAD) -> _Chain:
+    """The best chain of strokes about `period_s` apart, give or take a `spread` of it: stroke indices and their beat
+    numbers."""
     times, strength = found.times_s, np.minimum(found.strength, 6.0)
     count = times.size
     score = strength.copy()
@@ -102,7 +109,7 @@ def _follow(found: Strokes, period_s: float) -> _Chain:
             beats = round(gap / period[there])
             if not 1 <= beats <= _MOST_MISSING + 1:
                 continue
-            off = (gap / beats - period[there]) / (_INTERVAL_SPREAD * period[there])
+            off = (gap / beats - period[there]) / (spread * period[there])
             if abs(off) > 3.5 or abs(gap / beats / period_s - 1.0) > 0.16:
                 continue
             gained = score[there] + strength[here] - 0.6 * off * off - 2.5 * (beats - 1)
@@ -241,7 +248,7 @@ def _smooth(
     `known_s` seconds, it is that which is carried on.
     """
     slope, start = np.polyfit(numbers, times, 1)
-    if known_s is not None and abs(slope / known_s - 1.0) < _KNOWN_TEMPO:
+    if known_s is not None and abs(slope / known_s - 1.0) < KNOWN_TEMPO:
         slope, start = known_s, float(np.mean(times - known_s * numbers))
     straight = times - (start + slope * numbers)
     # A metronome, or a foot that only scatters, is a straight line; what bends away from it is followed locally.
@@ -340,13 +347,21 @@ def echoes_notes(strokes_s: NDArray[np.float64], changes_s: Sequence[float], pla
 
 
 def free_beat(
-    moments_s: Sequence[float], *, playing_s: tuple[float, float], tempo_bpm: float | None = None
+    moments_s: Sequence[float],
+    lengths_s: Sequence[float],
+    *,
+    playing_s: tuple[float, float],
+    tempo_bpm: float | None = None,
 ) -> BeatLine | None:
-    """A tempo line through theme notes of unknown places, from the steadiest chain of them; None where there is
-    none."""
-    times = np.asarray(sorted(moments_s), dtype=float)
-    found = Strokes(times, np.full(times.size, 3.0), np.zeros(times.size))
-    chains = [_follow(found, float(period_s)) for period_s in _periods(tempo_bpm)]
+    """A tempo line through theme notes of unknown places, from the steadiest chain of them; None where there is none.
+
+    They meet their beat points at `moments_s`, in order, and last for `lengths_s`: a cut note on its way to the beat is
+    as regular as those on it, and counts by its length.
+    """
+    times, lengths = np.asarray(moments_s, dtype=float), np.asarray(lengths_s, dtype=float)
+    counts = np.clip(lengths / np.median(lengths), _SHORTEST_COUNTS, 1.0) if lengths.size else lengths
+    found = Strokes(times, _A_NOTE * counts, np.zeros(times.size))
+    chains = [_follow(found, float(period_s), _NOTE_SPREAD) for period_s in _periods(tempo_bpm)]
     usable = [chain for chain in chains if len(chain.members) >= 4]
     if not usable:
         return None

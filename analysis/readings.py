@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import alignment, beat, free, measures, runs
+from analysis import alignment, beat, following, free, measures, runs
 from analysis.beat import BeatLine
 from analysis.measures import Played
 from analysis.movements import beat_point
@@ -171,9 +172,7 @@ def unwritten(
     moments = [measures.beat_time(entry, beat_point(entry.kind, beat_points)) for entry in played]
     with_movement = {id(entry.theme): moment for entry, moment in zip(played, moments, strict=True)}
     starts = [moment if (moment := with_movement.get(id(theme))) is not None else theme.start_s for theme in themes]
-    line = heard.line if heard is not None else None
-    if line is None:
-        line = beat.free_beat(starts, playing_s=(sounded[0].start_s, sounded[-1].end_s), tempo_bpm=tempo_bpm)
+    line = _unwritten_line(sounded, themes, starts, heard, tempo_bpm=tempo_bpm)
     movements = [
         measures.report_movement(
             index, entry, line, line.nearest(moment)[0] if line and moment is not None else None, beat_points
@@ -181,3 +180,39 @@ def unwritten(
         for index, (entry, moment) in enumerate(zip(played, moments, strict=True))
     ]
     return Reading(played, themes, line, movements)
+
+
+def _unwritten_line(
+    sounded: Sequence[Sounded],
+    themes: Sequence[Sounded],
+    moments_s: Sequence[float],
+    heard: Heard | None,
+    *,
+    tempo_bpm: float | None,
+) -> BeatLine | None:
+    """The beat of free playing, whose `themes` meet their beat points at `moments_s`: what is heard, or the notes'.
+
+    A count-in of a few strokes does not know its tempo well enough to be carried on for long: the notes show it.
+    """
+    if heard is not None and heard.line.source != "count-in":
+        return heard.line
+    playing_s = (sounded[0].start_s, sounded[-1].end_s)
+    lengths_s = [theme.end_s - theme.start_s for theme in themes]
+    first = (
+        heard.line
+        if heard is not None
+        else beat.free_beat(moments_s, lengths_s, playing_s=playing_s, tempo_bpm=tempo_bpm)
+    )
+    if first is None:
+        return None
+    ends = [after.start_s for before, after in pairwise(sounded) if after.start_s - before.end_s > runs.STOP_S]
+    since = [-np.inf, *(theme.start_s for theme in themes)]
+    rested = [any(before < end <= theme.start_s for end in ends) for before, theme in zip(since, themes, strict=False)]
+    stretches = runs.split(following.follow(first, moments_s, rested))
+    own = runs.fitted(stretches, until_s=playing_s[1], tempo_bpm=tempo_bpm)
+    if heard is None or own is None:
+        return own or first
+    if abs(own.tempo_bpm / first.tempo_bpm - 1.0) < beat.KNOWN_TEMPO and tempo_bpm is None:
+        first = following.at_tempo(first, heard.strokes_s, own.tempo_bpm)
+    counted = runs.carried_on(first, stretches, heard.all_s)
+    return counted if _is_played_by(counted, own, stretches) else own
