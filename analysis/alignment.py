@@ -147,7 +147,7 @@ def _runs_on(written: Sequence[Token], beat_s: float) -> dict[Note, list[_RunsOn
         note, last, left_out, beats = written[first].note, first, 0.0, written[first].beats
         for count, after in enumerate(themes[number + 1 : number + _LONGEST_RUN], start=2):
             between = written[last + 1 : after]
-            if written[after].note != note or any(token.held for token in between):
+            if written[after].note != note:
                 break
             if count == 2:
                 runs.setdefault((note, 1), []).append((first, first, 0.0, beats * beat_s))

@@ -139,6 +139,12 @@ def test_whatever_is_played_of_whatever_is_written_is_named_in_order(seed):
             last = match.token
 
 
+def test_a_tachum_that_was_not_tried_leaves_the_gracenote_after_it_where_it_is():
+    chain = "X:1\nT:One\nM:2/4\nL:1/4\nQ:1/4=60\nK:HP\nG {g}B/4 {d}G3/4 | {d}G2 |]\n"
+    assert read("G:1950 d:45 G:1950", chain) == ["0", "3.0", "3"]
+    assert read("G:950 g:45 B:200 d:45 G:700 d:45 G:1950", chain) == ["0", "2.0", "2.1", "2.2", "2", "3.0", "3"]
+
+
 def test_a_long_movement_that_was_not_tried_is_left_out_where_it_stands():
     crunluaths = "X:1\nT:Two\nM:2/4\nL:1/4\nQ:1/4=60\nK:HP\nc {GdGeAfA}e | c {GdGeAfA}e |]\n"
     played = "c:950 e:950 c:600 G:45 d:45 G:45 e:45 A:45 f:45 A:45 e:950"

@@ -41,6 +41,7 @@ LEARNED = (
     "doubling/full/low G from-short-notes 120 missed",
     "birl//low A from-short-notes 120 missed~",
     "taorluath//low G from-short-notes 120 missing-gracenote",
+    "tachum//low G chain 90 missed",
 )
 
 
