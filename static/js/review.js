@@ -1,5 +1,6 @@
 // The review page: brings its views together around one selection. The list works before, and without, the timeline.
 
+import { keepClearOf } from "./review_bring_out.js";
 import { startJudged } from "./review_judged.js";
 import { startMeasured } from "./review_measured.js";
 import { startMusic } from "./review_music.js";
@@ -186,6 +187,7 @@ const told = (id) => JSON.parse(document.getElementById(id).textContent);
 async function start() {
   const movements = told("movements-data");
   const player = startPlayer(movements, root);
+  keepClearOf(root.querySelector(".player"));
   startList(movements, player);
   const music = startMusic(root, movements, reveal);
   startChosenLine(movements);

@@ -1,9 +1,8 @@
 // The threads of notes as they stand on the page. Only what changed is made anew: nothing that is heard or written in
 // is pulled from under anyone.
 
+import { bringOut } from "./review_bring_out.js";
 import { drafts } from "./review_notes_drafts.js";
-
-const calm = window.matchMedia("(prefers-reduced-motion: reduce)");
 
 const MOST_PLACES = 12;
 
@@ -251,8 +250,9 @@ export function startList(root, movements, draftKey, acts) {
     },
     focusOn: (key) => putFocus({ key }),
     point(id) {
-      const item = list.querySelector(`[data-note="${CSS.escape(id)}"]`);
-      item?.scrollIntoView({ block: "center", behavior: calm.matches ? "auto" : "smooth" });
+      const find = () => list.querySelector(`[data-note="${CSS.escape(id)}"]`);
+      bringOut(find);
+      const item = find();
       item?.classList.add("pointed");
       setTimeout(() => item?.classList.remove("pointed"), 2000);
     },

@@ -104,22 +104,55 @@ def test_spots_and_stretches_keep_their_place(house: House) -> None:
     assert "at " in note(page, "This very spot.").locator(".note-place").text_content()
 
 
-def test_an_address_that_names_a_note_brings_it_out_from_under_the_player(house: House) -> None:
+@pytest.mark.parametrize("window", [{"width": 1280, "height": 800}, PHONE, {"width": 360, "height": 640}])
+def test_an_address_that_names_a_note_brings_it_out_from_under_the_player(house: House, window: Any) -> None:
     page = house.reviewing("tutor").page
     choose(page, 3)
-    page.fill("#note-text", "Found by its address.")
+    words = f"Found by its address in {window['width']} by {window['height']}."
+    page.fill("#note-text", words)
     page.get_by_role("button", name="Pin note").click()
-    named = note(page, "Found by its address.").get_attribute("data-note")
+    named = note(page, words).get_attribute("data-note")
+    page.set_viewport_size(window)
     page.goto("about:blank")
     page.goto(f"{house.address}{house.review}#note-{named}")
     page.wait_for_selector("#review[data-ready]")
-    page.wait_for_function(
-        """(id) => {
-          const { top, bottom } = document.querySelector(`[data-note="${id}"]`).getBoundingClientRect();
-          return top >= 0 && bottom <= document.querySelector(".player").getBoundingClientRect().top;
-        }""",
-        arg=named,
-    )
+    stands_clear = """(id) => {
+      const { top, bottom } = document.querySelector(`[data-note="${id}"]`).getBoundingClientRect();
+      return top >= 0 && bottom <= document.querySelector(".player").getBoundingClientRect().top;
+    }"""
+    page.wait_for_function(stands_clear, arg=named)
+    # Not only for a moment: what comes later above it pushes it down, and it is brought back.
+    page.evaluate("document.querySelector('#music').style.minHeight = '40rem'")
+    page.evaluate("() => new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(go)))")
+    page.wait_for_timeout(1000)  # for a scroll that goes smoothly
+    assert page.evaluate(stands_clear, named)
+    # From the first touch on, it is left where the person puts it.
+    page.mouse.move(100, 100)
+    page.mouse.wheel(0, -300)
+    page.wait_for_timeout(500)
+    left_at = page.evaluate("scrollY")
+    page.evaluate("document.querySelector('.by-approach').style.minHeight = '90rem'")
+    page.wait_for_timeout(300)
+    assert page.evaluate("scrollY") == left_at
+
+
+def test_on_a_phone_what_the_player_says_of_a_movement_is_not_cut(house: House) -> None:
+    page = house.reviewing("tutor").page
+    page.set_viewport_size(PHONE)
+    page.goto(f"{house.address}{house.review}#movement-3")
+    page.reload()
+    page.wait_for_selector("#review[data-ready]")
+    page.evaluate("scrollTo(0, 0)")
+    line = page.locator("#player-chosen")
+    line.wait_for()
+    line.evaluate("(line) => { line.textContent = 'Doubling on E from low A: ' + 'heavy gracenote, '.repeat(8); }")
+    heights = "(line) => [line.scrollWidth - line.clientWidth, line.scrollHeight - line.clientHeight]"
+    assert line.evaluate(heights) == [0, 0]
+    inside = page.evaluate("innerHeight - document.querySelector('#player-chosen').getBoundingClientRect().bottom")
+    assert inside >= 0
+    # However high the player has become, the focus does not go under it.
+    free = "parseFloat(getComputedStyle(document.documentElement).scrollPaddingBottom)"
+    page.wait_for_function(f"{free} >= document.querySelector('.player').offsetHeight")
 
 
 def test_a_draft_outlives_a_closed_tab_and_a_lost_connection(house: House) -> None:
