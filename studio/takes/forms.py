@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from typing import Any
+from typing import Any, Final
 
 from django import forms
 from django.core.files.uploadedfile import UploadedFile
@@ -16,6 +16,9 @@ from studio.people.models import User
 from studio.takes.services import TOO_BIG
 from studio.takes.uploads import was_too_big
 
+#: What a take may have been played at: a phrase played freely may be quicker than any exercise is set.
+TEMPO: Final = (20, 240)
+_SLOWEST, _FASTEST = TEMPO
 _SETTINGS_LENGTH = 4000
 _LARGEST_NUMBER = 1e12
 
@@ -61,9 +64,11 @@ class TakeForm(forms.Form):
     )
     tempo_bpm = forms.IntegerField(
         required=False,
-        min_value=20,
-        max_value=240,
-        error_messages=dict.fromkeys(("invalid", "min_value", "max_value"), "The tempo is a number from 20 to 240."),
+        min_value=_SLOWEST,
+        max_value=_FASTEST,
+        error_messages=dict.fromkeys(
+            ("invalid", "min_value", "max_value"), f"The tempo is a number from {_SLOWEST} to {_FASTEST}."
+        ),
     )
     recorder_settings = forms.Field(required=False)
 

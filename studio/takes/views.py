@@ -14,13 +14,12 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
 from studio import ranges
-from studio.exercises.forms import TEMPO
 from studio.exercises.titles import option_labels
 from studio.people.access import PersonRequest, learner_required, member_required
 from studio.people.models import User
 from studio.takes import services, words
 from studio.takes.access import take_or_404, visible_takes
-from studio.takes.forms import TakeForm, offered_exercises
+from studio.takes.forms import TEMPO, TakeForm, offered_exercises
 from studio.takes.models import Take
 from studio.takes.services import MAX_UPLOAD_BYTES, UploadError
 
@@ -84,12 +83,14 @@ def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
         "error": error,
         "first_take": not Take.objects.filter(learner=learner).exists(),
         "max_bytes": MAX_UPLOAD_BYTES,
+        "slowest": TEMPO[0],
+        "fastest": TEMPO[1],
     }
     return render(request, "takes/new.html", context, status=400 if error else 200)
 
 
 def _asked_tempo(request: HttpRequest) -> str:
-    """The tempo that the address names, where one can be set; an address can be typed, and links grow old."""
+    """The tempo that the address names, where a take can have it; an address can be typed, and links grow old."""
     try:
         tempo = int(request.GET.get("tempo", ""))
     except ValueError:
