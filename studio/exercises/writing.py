@@ -27,7 +27,7 @@ class Chosen(NamedTuple):
         """What it is called in a list."""
         words = f"{self.finger.label} {self.kind}" if self.finger is not None else str(self.kind)
         if self.kind == "throw on D":
-            return f"{self.form or 'light'} throw on D"
+            return f"{self.form} throw on D"
         return f"{words} on {self.on.label}" + (", with a gracenote" if self.form == "with-gracenote" else "")
 
 
@@ -44,6 +44,8 @@ _OFFERED: Final[tuple[tuple[Kind, str], ...]] = (
 )
 #: Forms that are chosen; all others follow from the note approached from.
 _CHOSEN_FORMS: Final[frozenset[Form]] = frozenset({"heavy", "with-gracenote"})
+#: What is meant by a movement of which a form is named always, where none of these is chosen.
+_USUAL_FORM: Final[dict[Kind, Form]] = {"throw on D": "light"}
 #: Movements with a grip in them, which teachers write differently from D.
 WITH_GRIP: Final = frozenset({"grip", "taorluath", "crunluath"})
 
@@ -54,7 +56,7 @@ def _offered() -> dict[str, Chosen]:
         for on in Note:
             spelt = [entry for entry in SPELLINGS if entry.kind == kind and entry.on == on]
             if spelt:
-                found[f"{kind}/{on.label}"] = Chosen(kind, on)
+                found[f"{kind}/{on.label}"] = Chosen(kind, on, form=_USUAL_FORM.get(kind))
             for form in dict.fromkeys(entry.form for entry in spelt if entry.form in _CHOSEN_FORMS):
                 found[f"{kind}/{on.label}/{form}"] = Chosen(kind, on, form=form)
             if kind in ("gracenote", "strike"):
@@ -138,7 +140,33 @@ class Family:
             score = in_a_phrase(self.kind, self.on, self.approaches, **shared)
         else:
             score = single_then_full(self.kind, self.on, self.approaches, **shared)
-        return replace(score, instruction=instruction)
+        return replace(score, instruction=instruction, title=title or self._named(score.title))
+
+    def _named(self, made: str) -> str:
+        """The title that the family made, with what was chosen where teachers differ, as far as it is to be heard."""
+        name, colon, family = made.partition(": ")
+        forms = self._doubling_forms()
+        if forms in ({"half"}, {"thumb"}):
+            name = f"{forms.pop().capitalize()} {name[0].lower()}{name[1:]}"
+        elif self.form == "half" and self._comes_from(Note.HIGH_G):
+            name += ", half from high G"
+        if self.grip_from_d != Note.B and self.kind in WITH_GRIP and self._comes_from(Note.D):
+            name += ", with its D from D too"
+        return name + colon + family
+
+    def _doubling_forms(self) -> set[Form]:
+        """The forms of its doublings; none of a chain's, which are of many notes, nor of other movements."""
+        if self.kind != "doubling" or self.family == Exercise.Family.CHAIN:
+            return set()
+        written = (
+            (self.form and spelling(self.kind, self.on, note, form=self.form)) or spelling(self.kind, self.on, note)
+            for note in self.approaches
+        )
+        return {found.form for found in written if found}
+
+    def _comes_from(self, note: Note) -> bool:
+        """Whether `note` is approached from, be it only as the neighbour of the next in a chain."""
+        return note in self.approaches or (self.family == Exercise.Family.CHAIN and not self.approaches)
 
 
 def family_of(exercise: Exercise) -> Family | None:

@@ -95,6 +95,37 @@ def test_single_gracenotes_are_written_too(client: Client) -> None:
     assert {(m.kind, m.on.label, m.gracenotes[0].label) for m in movements} == {("gracenote", "low A", "high G")}
 
 
+@pytest.mark.parametrize(
+    ("asked", "title"),
+    [
+        ({"movement": "throw on D/D"}, "Light throw on D"),
+        ({"movement": "throw on D/D/heavy"}, "Heavy throw on D"),
+        ({"movement": "birl/low A", "approaches": ["B"]}, "Birl on low A"),
+        ({"movement": "birl/low A/with-gracenote", "approaches": ["B"]}, "Birl with a gracenote on low A"),
+        ({"approaches": ["low A", "high G"]}, "Doubling on E"),
+        ({"approaches": ["low A", "high G"], "half": "on"}, "Doubling on E, half from high G"),
+        ({"approaches": ["high G", "high A"], "half": "on"}, "Half doubling on E"),
+        ({"approaches": ["high G"]}, "Thumb doubling on E"),
+        ({"approaches": ["high G", "high A"]}, "Doubling on E"),
+        ({"approaches": ["high A"]}, "Half doubling on E"),
+        ({"approaches": ["low A"], "half": "on"}, "Doubling on E"),
+        ({"family": "chain", "approaches": [], "half": "on"}, "Doubling, half from high G: chain"),
+        ({"family": "chain", "approaches": ["low A"], "half": "on"}, "Doubling: chain"),
+        ({"movement": "grip/E", "approaches": ["D"], "grip_from_d": "D"}, "Grip on E, with its D from D too"),
+        ({"movement": "taorluath/low A", "approaches": ["D", "E"]}, "Taorluath on low A"),
+        ({"movement": "taorluath/low A", "approaches": ["E"], "grip_from_d": "D"}, "Taorluath on low A"),
+        ({"approaches": ["high G"], "half": "on", "title": "For Rory"}, "For Rory"),
+    ],
+)
+def test_a_made_title_says_which_form_was_chosen(client: Client, asked: dict[str, Any], title: str) -> None:
+    assert new(client, **{"approaches": ["low A"], **asked}).status_code == 302
+    exercise = Exercise.objects.get()
+    assert exercise.title.removesuffix(": single then full") == title
+    assert f"T:{exercise.title}\n" in exercise.abc
+    form = client.get(reverse("exercises:edit", args=[exercise.pk])).context["form"]
+    assert form["title"].value() == asked.get("title", "")  # what was made follows a change
+
+
 def test_a_made_title_that_is_there_already_is_numbered(client: Client) -> None:
     for tempo in ("56", "60", "64"):
         new(client, tempo_bpm=tempo)

@@ -72,7 +72,7 @@ def test_no_two_entries_are_the_same_music() -> None:
         ({"movement": "birl"}, "Birl on low A: single then full", "Doubling on E: single then full"),
         ({"movement": "doubling", "approach": "high G"}, "Doubling: chain", "Doubling on C: single then full"),
         ({"level": "first", "movement": "doubling"}, "Doubling on B: single then full", "Doubling: chain"),
-        ({"family": "one-finger", "q": "THROW"}, "Throw on D: one finger", "Throw on D: single then full"),
+        ({"family": "one-finger", "q": "THROW"}, "Light throw on D: one finger", "Light throw on D: single then full"),
     ],
 )
 def test_it_is_found_by_movement_approach_level_and_family(
@@ -162,6 +162,10 @@ def test_half_doublings_by_custom_in_the_library(studio: Studio) -> None:
     Customs.objects.create(studio=studio, half_from_high_g=True)
     forms = {m.form for m in parse_abc(entry.exercise(studio).abc).movements if m.kind == "doubling"}
     assert forms == {"half"}
+    assert (entry.title, entry.exercise(studio).title) == (
+        "Doubling on E: single then full",
+        "Half doubling on E: single then full",
+    )
 
 
 def test_customs_that_do_not_exist_are_refused(client: Client) -> None:
