@@ -23,6 +23,7 @@ from django.utils import timezone
 from django.utils.module_loading import import_string
 
 from studio.exercises.models import Exercise
+from studio.exercises.set_for import tempo_for
 from studio.people.models import User
 from studio.takes import claims
 from studio.takes.models import Take
@@ -75,6 +76,7 @@ def create_take(
 ) -> Take:
     """Keep `upload` as a queued take of `learner` and ring for its analysis once it is safely stored.
 
+    Without `tempo_bpm` it counts as played at the tempo that the exercise was set for last.
     `recorder_settings` is what the browser said of its microphone; `recorded_at` dates it (now, when None). What turns
     out to be longer than `longest_s` is not analysed but fails with a sentence about that. Raises UploadError on a file
     too big or empty and when the learner's daily share is used up.
@@ -89,7 +91,7 @@ def create_take(
         learner=learner,
         exercise=exercise,
         abc=exercise.abc if exercise else "",
-        tempo_bpm=tempo_bpm or (exercise.tempo_bpm if exercise else None),
+        tempo_bpm=tempo_bpm or (tempo_for(exercise, learner) if exercise else None),
         created_at=recorded_at or now,
         original_name=Path(upload.name or "").name[-200:],
         original_bytes=size,

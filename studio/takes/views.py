@@ -14,6 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST, require_safe
 
 from studio import ranges
+from studio.exercises.set_for import tempos_set_for
 from studio.exercises.titles import option_labels
 from studio.people.access import PersonRequest, learner_required, member_required
 from studio.people.models import User
@@ -74,12 +75,14 @@ def _new_page(request: HttpRequest, learner: User, error: str) -> HttpResponse:
     wanted = asked["exercise"] if "exercise" in asked else _played_last(learner)
     chosen = next((entry for entry in exercises if str(entry.pk) == wanted), None)
     tempo = request.POST.get("tempo_bpm", "") if request.method == "POST" else _asked_tempo(request)
-    labels = option_labels(exercises)
+    labels, tempos = option_labels(exercises), tempos_set_for(learner)
+    options = [(entry, labels[entry.pk], tempos.get(entry.pk) or entry.tempo_bpm) for entry in exercises]
+    usual = next((usual for entry, _, usual in options if entry == chosen), "")
     context = {
         "exercises": exercises,
-        "options": [(entry, labels[entry.pk]) for entry in exercises],
+        "options": options,
         "chosen": chosen,
-        "tempo": tempo or (chosen.tempo_bpm if chosen and request.method != "POST" else ""),
+        "tempo": tempo or (usual if request.method != "POST" else ""),
         "error": error,
         "first_take": not Take.objects.filter(learner=learner).exists(),
         "max_bytes": MAX_UPLOAD_BYTES,

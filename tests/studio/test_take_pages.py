@@ -165,15 +165,15 @@ class TestUnwantedFiles:
 class TestSending:
     def test_the_page(self, rory: Client, drill: Any) -> None:
         page = rory.get(f"{NEW}?exercise={drill.pk}").content.decode()
-        assert re.search(rf'<option value="{drill.pk}" data-tempo="60" selected>', page)
-        assert re.search(r'name="tempo_bpm"[^>]* value="60"', page)
+        assert re.search(rf'<option value="{drill.pk}" data-tempo="54" selected>', page)
+        assert re.search(r'name="tempo_bpm"[^>]* value="54"', page)  # as it was set, and not the exercise's own
         assert re.search(r'id="care-first" open>.*Before you play', page, re.DOTALL)
         assert "style=" not in page
         assert not re.search(r"\son\w+=", page)
 
-    def test_the_tempo_that_was_set(self, rory: Client, drill: Any) -> None:
-        page = rory.get(f"{NEW}?exercise={drill.pk}&tempo=54").content.decode()
-        assert re.search(r'name="tempo_bpm"[^>]* value="54"', page)
+    def test_the_tempo_of_the_address(self, rory: Client, drill: Any) -> None:
+        page = rory.get(f"{NEW}?exercise={drill.pk}&tempo=58").content.decode()
+        assert re.search(r'name="tempo_bpm"[^>]* value="58"', page)
         assert "nonsense" not in rory.get(f"{NEW}?exercise=nonsense&tempo=nonsense").content.decode()
 
     @pytest.mark.parametrize(
@@ -181,31 +181,32 @@ class TestSending:
         [
             ("20", "20"),
             ("240", "240"),
-            ("054", "54"),
-            *((odd, "60") for odd in ("19", "241", "-54", "5" * 5000, "54.5", "", "²")),
+            ("058", "58"),
+            *((odd, "54") for odd in ("19", "241", "-54", "5" * 5000, "54.5", "", "²")),
         ],
     )
-    def test_a_tempo_of_the_address_that_no_take_can_have_is_the_exercises_own(
+    def test_a_tempo_of_the_address_that_no_take_can_have_is_as_it_was_set(
         self, rory: Client, drill: Any, asked: str, shown: str
     ) -> None:
         page = rory.get(NEW, {"exercise": drill.pk, "tempo": asked}).content.decode()
         assert re.search(rf'name="tempo_bpm"[^>]* value="{shown}"', page)
         free = rory.get(NEW, {"exercise": "", "tempo": asked}).content.decode()
-        assert re.search(rf'name="tempo_bpm"[^>]* value="{shown if shown != "60" else ""}"', free)
+        assert re.search(rf'name="tempo_bpm"[^>]* value="{shown if shown != "54" else ""}"', free)
 
     def test_care_is_in_the_way_only_before_the_first_take(self, rory: Client, ready_take: Take) -> None:
         page = rory.get(NEW).content.decode()
         assert page.index('<details class="take-care">') < page.index("Before you play")
 
-    def test_a_plain_form(self, rory: Client, learner: Any, drill: Any) -> None:
+    @pytest.mark.parametrize(("sent", "kept"), [("60", 60), ("", 54)])  # left empty, as it was set
+    def test_a_plain_form(self, rory: Client, learner: Any, drill: Any, sent: str, kept: int) -> None:
         answer = rory.post(
             NEW,
-            {"exercise": drill.pk, "tempo_bpm": "54", "sound": SimpleUploadedFile("a.m4a", b"x")},
+            {"exercise": drill.pk, "tempo_bpm": sent, "sound": SimpleUploadedFile("a.m4a", b"x")},
         )
         take = Take.objects.get()
         assert answer.status_code == 302
         assert answer["Location"] == f"/takes/{take.pk}/"
-        assert (take.learner, take.exercise, take.tempo_bpm, take.state) == (learner, drill, 54, "queued")
+        assert (take.learner, take.exercise, take.tempo_bpm, take.state) == (learner, drill, kept, "queued")
 
     def test_the_phones_recorder(self, rory: Client) -> None:
         rory.post(NEW, {"exercise": "", "recorded": SimpleUploadedFile("a.m4a", b"x")})
