@@ -203,7 +203,7 @@ class PhraseForm(_ExerciseForm):
     tempo_bpm = _tempo_field(
         label="Tempo", required=False, help_text="Beats a minute. Left empty, the tempo of the Q: line counts."
     )
-    example: Final = "X:1\nT:\nM:4/4\nL:1/4\nQ:1/4=56\nK:HP\n{g}A {d}B {gcd}c {e}A | {g}B {gde}d {gef}e2 |]\n"
+    example: Final = "X:1\nT:\nM:4/4\nL:1/4\nQ:1/4=56\nK:HP\n{g}A {d}B {gcd}c {e}A |\n{g}B {gde}d {gef}e2 |]\n"
 
     def __init__(self, data: Any = None, *, exercise: Exercise | None = None, abc: str = "") -> None:
         initial: dict[str, Any] = {"abc": abc or self.example}
