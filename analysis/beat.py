@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from analysis.percussion import Strokes
@@ -20,6 +21,8 @@ from analysis.report import BeatSource
 SLOWEST_BPM: Final = 30.0
 FASTEST_BPM: Final = 150.0
 _MOST_MISSING: Final = 3
+#: A step from beat to beat that differs from those around it by this share is one over a stop.
+_STOP_STEP: Final = 0.03
 _INTERVAL_SPREAD: Final = 0.035
 #: Fingers are less even than clicks.
 _NOTE_SPREAD: Final = 0.05
@@ -29,7 +32,7 @@ _A_NOTE: Final = 3.0
 _LEAST_COVERAGE: Final = 0.7
 _TAP_DEPTH: Final = 0.25
 #: A count-in within this share of a tempo that is known better is of that tempo.
-KNOWN_TEMPO: Final = 0.03
+_KNOWN_TEMPO: Final = 0.03
 #: Fewer strokes than this, none of them before the playing, are chance: notes that begin alike at even times.
 _FEWEST_UNDER_PLAYING: Final = 7
 #: A foot scatters by half of this; a chain of chance by twice as much.
@@ -46,16 +49,19 @@ class BeatLine:
 
     @property
     def tempo_bpm(self) -> float:
-        """The mean tempo in beats a minute."""
-        return float(60.0 * (self.beats_s.size - 1) / (self.beats_s[-1] - self.beats_s[0]))
+        """The mean tempo in beats a minute, stops left out."""
+        steps = np.diff(self.beats_s)
+        return float(60.0 / steps[_no_stops(steps)].mean())
 
     @property
     def drift_bpm_per_min(self) -> float:
         """The slope of the tempo over the take."""
         if self.beats_s.size < 6:
             return 0.0
+        steps = np.diff(self.beats_s)
+        going = _no_stops(steps)
         middles = 0.5 * (self.beats_s[1:] + self.beats_s[:-1])
-        return float(np.polyfit(middles / 60.0, 60.0 / np.diff(self.beats_s), 1)[0])
+        return float(np.polyfit(middles[going] / 60.0, 60.0 / steps[going], 1)[0])
 
     def nearest(self, time_s: float) -> tuple[float, float]:
         """The beat nearest to `time_s` and the beat's length there, in seconds; the line is carried on beyond its
@@ -84,6 +90,12 @@ class BeatLine:
         if time_s >= self.beats_s[-1]:
             return float(self.beats_s.size - 1 + (time_s - self.beats_s[-1]) / (self.beats_s[-1] - self.beats_s[-2]))
         return float(np.interp(time_s, self.beats_s, np.arange(self.beats_s.size)))
+
+
+def _no_stops(steps_s: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Which steps (n,) from beat to beat are a beat long, as their neighbours are: over a stop one is not."""
+    usual = scipy.ndimage.median_filter(steps_s, 5, mode="nearest")
+    return np.asarray(np.abs(steps_s / usual - 1.0) < _STOP_STEP)
 
 
 @dataclass(frozen=True)
@@ -248,7 +260,7 @@ def _smooth(
     `known_s` seconds, it is that which is carried on.
     """
     slope, start = np.polyfit(numbers, times, 1)
-    if known_s is not None and abs(slope / known_s - 1.0) < KNOWN_TEMPO:
+    if known_s is not None and abs(slope / known_s - 1.0) < _KNOWN_TEMPO:
         slope, start = known_s, float(np.mean(times - known_s * numbers))
     straight = times - (start + slope * numbers)
     # A metronome, or a foot that only scatters, is a straight line; what bends away from it is followed locally.
@@ -347,18 +359,17 @@ def echoes_notes(strokes_s: NDArray[np.float64], changes_s: Sequence[float], pla
 
 
 def free_beat(
-    moments_s: Sequence[float],
-    lengths_s: Sequence[float],
+    times: NDArray[np.float64],
+    lengths: NDArray[np.float64],
     *,
     playing_s: tuple[float, float],
     tempo_bpm: float | None = None,
 ) -> BeatLine | None:
     """A tempo line through theme notes of unknown places, from the steadiest chain of them; None where there is none.
 
-    They meet their beat points at `moments_s`, in order, and last for `lengths_s`: a cut note on its way to the beat is
-    as regular as those on it, and counts by its length.
+    They meet their beat points at `times` (n,), in order, and last for `lengths` (n,), in seconds: a cut note on its
+    way to the beat is as regular as those on it, and counts by its length.
     """
-    times, lengths = np.asarray(moments_s, dtype=float), np.asarray(lengths_s, dtype=float)
     counts = np.clip(lengths / np.median(lengths), _SHORTEST_COUNTS, 1.0) if lengths.size else lengths
     found = Strokes(times, _A_NOTE * counts, np.zeros(times.size))
     chains = [_follow(found, float(period_s), _NOTE_SPREAD) for period_s in _periods(tempo_bpm)]

@@ -125,6 +125,7 @@ def _plain(sound: Listening, templates: Templates, inside: NDArray[np.int8], wei
     between = between[same & is_plain[between - 1] & is_plain[between + 1]]
     weights.own[between] = 0.5 * (weights.own[between - 1] + weights.own[between + 1])
     weights.sounding[between] = 0.5 * (weights.sounding[between - 1] + weights.sounding[between + 1])
+    weights.octave[between] = weights.octave[between - 1]
     is_plain[between] = True
     return is_plain
 
@@ -146,7 +147,8 @@ def in_octave(own: Floats, held: NDArray[np.int8], heard: Sequence[bool], hop_s:
     frames are `hop_s` seconds apart. A gracenote, which a long window does not see, may: for a moment, and plainly.
     """
     own = own.copy()
-    for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
+    for low in odd_harmonics.LOWER:
+        high = low + odd_harmonics.OCTAVE
         for known, guessed in ((low, high), (high, low)):
             if not heard[guessed]:
                 where = held == known

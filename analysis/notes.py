@@ -136,7 +136,8 @@ def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> lis
     states = np.array([segment.state for segment in found])
     for index, segment in enumerate(found):
         beside = {found[place].state for place in (index - 1, index + 1) if 0 <= place < len(found)}
-        partner = segment.state + 7 if segment.state + 7 in beside else segment.state - 7
+        upper, lower = segment.state + odd_harmonics.OCTAVE, segment.state - odd_harmonics.OCTAVE
+        partner = upper if upper in beside else lower
         if partner not in beside or REST in (segment.state, partner):
             continue
         if (segment.stop - segment.start) * hop_s < _FILLS_S:

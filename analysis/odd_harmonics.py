@@ -7,6 +7,7 @@ Looked at by themselves these tell: they sound, all of them, or none does.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -26,10 +27,12 @@ IS_OPEN: Final = 0
 IS_LOWER: Final = -1
 
 _ODD: Final = (1, 3, 5, 7, 9)
-_EVEN: Final = (2, 4, 6, 8)
+#: As many odd ones as even ones, low enough for both to be strong, are held against each other.
+_COMPARED_ODD: Final = (1, 3, 5, 7)
+_COMPARED_EVEN: Final = (2, 4, 6, 8)
 _REACH_HZ: Final = 50.0
 _LEAST_FRAMES: Final = 60
-#: A harmonic can be relied on if, in four frames of five, it has this part of its usual level, and this part of the
+#: A harmonic can be relied on if, in nine frames of ten, it has this part of its usual level, and this part of the
 #: note's whole level and of what sounds while nobody plays.
 _STEADY: Final = 0.5
 _LEAST_OF_NOTE: Final = 0.02
@@ -71,17 +74,21 @@ def learn(
     if levels.shape[0] < _LEAST_FRAMES:
         return None
     own = np.maximum(levels - ground, 0.0)
-    lines = np.array([np.abs(hz - number * low_hz) < _REACH_HZ for number in _ODD])
-    sums = lines.astype(np.float32)
+    sums = _lines(hz, low_hz, _ODD).astype(np.float32)
     each = own @ sums.T
     usual = np.median(each, axis=0)
-    steady = np.percentile(each, 20, axis=0) > _STEADY * usual
+    steady = np.percentile(each, 10, axis=0) > _STEADY * usual
     keep = steady & (usual > _LEAST_OF_NOTE * level) & (usual > _LEAST_OF_GROUND * (sums @ ground))
     if keep.sum() < _LEAST_HARMONICS:
         return None
-    odd = np.logical_or.reduce(lines[: len(_EVEN)])
-    even = np.logical_or.reduce([np.abs(hz - number * low_hz) < _REACH_HZ for number in _EVEN])
+    odd = np.logical_or.reduce(_lines(hz, low_hz, _COMPARED_ODD))
+    even = np.logical_or.reduce(_lines(hz, low_hz, _COMPARED_EVEN))
     return OddHarmonics(low, sums[keep], usual[keep], odd, even, float(np.median(_ratio(own, odd, even))))
+
+
+def _lines(hz: NDArray[np.float64], low_hz: float, numbers: Sequence[int]) -> NDArray[np.bool_]:
+    """Which bins at `hz` (bins,) belong to the harmonics `numbers` (k,) of `low_hz`: (k, bins)."""
+    return np.array([np.abs(hz - number * low_hz) < _REACH_HZ for number in numbers])
 
 
 def _ratio(own: Floats, odd: NDArray[np.bool_], even: NDArray[np.bool_]) -> Floats:

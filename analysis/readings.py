@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analysis import alignment, beat, following, free, measures, runs
 from analysis.beat import BeatLine
+from analysis.following import ThemeNotes
 from analysis.measures import Played
 from analysis.movements import beat_point
 from analysis.notes import Sounded
@@ -170,9 +171,7 @@ def unwritten(
     """The reading of free playing."""
     played, themes = free.recognise(sounded)
     moments = [measures.beat_time(entry, beat_point(entry.kind, beat_points)) for entry in played]
-    with_movement = {id(entry.theme): moment for entry, moment in zip(played, moments, strict=True)}
-    starts = [moment if (moment := with_movement.get(id(theme))) is not None else theme.start_s for theme in themes]
-    line = _unwritten_line(sounded, themes, starts, heard, tempo_bpm=tempo_bpm)
+    line = _unwritten_line(sounded, _theme_notes(sounded, played, themes, moments), heard, tempo_bpm=tempo_bpm)
     movements = [
         measures.report_movement(
             index, entry, line, line.nearest(moment)[0] if line and moment is not None else None, beat_points
@@ -182,37 +181,38 @@ def unwritten(
     return Reading(played, themes, line, movements)
 
 
-def _unwritten_line(
-    sounded: Sequence[Sounded],
-    themes: Sequence[Sounded],
-    moments_s: Sequence[float],
-    heard: Heard | None,
-    *,
-    tempo_bpm: float | None,
-) -> BeatLine | None:
-    """The beat of free playing, whose `themes` meet their beat points at `moments_s`: what is heard, or the notes'.
+def _theme_notes(
+    sounded: Sequence[Sounded], played: Sequence[Played], themes: Sequence[Sounded], moments: Sequence[float | None]
+) -> ThemeNotes:
+    """`themes`, those that a movement ends on at its moment, those within one (a tachum's) left out."""
+    within = {id(sound) for entry in played for sound in entry.sounds}
+    ends_on = {id(entry.theme): moment for entry, moment in zip(played, moments, strict=True) if moment is not None}
+    outer = [theme for theme in themes if id(theme) not in within]
+    gaps = zip(sounded[1:], (after.start_s - before.end_s for before, after in pairwise(sounded)), strict=True)
+    starts_s = np.array([sound.start_s for sound, gap in gaps if gap > runs.STOP_S])
+    # How many rests have been when each begins.
+    rests = np.searchsorted(starts_s, [theme.start_s for theme in outer], side="right")
+    moments_s = np.array([ends_on.get(id(theme), theme.start_s) for theme in outer], dtype=np.float64)
+    lengths_s = np.array([theme.end_s - theme.start_s for theme in outer], dtype=np.float64)
+    return ThemeNotes(moments_s, lengths_s, np.diff(rests, prepend=0) > 0)
 
-    A count-in of a few strokes does not know its tempo well enough to be carried on for long: the notes show it.
-    """
+
+def _unwritten_line(
+    sounded: Sequence[Sounded], notes: ThemeNotes, heard: Heard | None, *, tempo_bpm: float | None
+) -> BeatLine | None:
+    """The beat of free playing whose theme notes are `notes`: what is heard, or the notes'."""
     if heard is not None and heard.line.source != "count-in":
         return heard.line
-    playing_s = (sounded[0].start_s, sounded[-1].end_s)
-    lengths_s = [theme.end_s - theme.start_s for theme in themes]
-    first = (
-        heard.line
-        if heard is not None
-        else beat.free_beat(moments_s, lengths_s, playing_s=playing_s, tempo_bpm=tempo_bpm)
-    )
-    if first is None:
-        return None
-    ends = [after.start_s for before, after in pairwise(sounded) if after.start_s - before.end_s > runs.STOP_S]
-    since = [-np.inf, *(theme.start_s for theme in themes)]
-    rested = [any(before < end <= theme.start_s for end in ends) for before, theme in zip(since, themes, strict=False)]
-    stretches = runs.split(following.follow(first, moments_s, rested))
-    own = runs.fitted(stretches, until_s=playing_s[1], tempo_bpm=tempo_bpm)
-    if heard is None or own is None:
-        return own or first
-    if abs(own.tempo_bpm / first.tempo_bpm - 1.0) < beat.KNOWN_TEMPO and tempo_bpm is None:
-        first = following.at_tempo(first, heard.strokes_s, own.tempo_bpm)
-    counted = runs.carried_on(first, stretches, heard.all_s)
+    span_s = (sounded[0].start_s, sounded[-1].end_s)
+    if heard is None:
+        chain = beat.free_beat(notes.moments_s, notes.lengths_s, playing_s=span_s, tempo_bpm=tempo_bpm)
+        if chain is None:
+            return None
+        return runs.fitted(runs.split(following.follow(chain, notes)), until_s=span_s[1], tempo_bpm=tempo_bpm) or chain
+    stretches = runs.split(following.follow(heard.line, notes))
+    own = runs.fitted(stretches, until_s=span_s[1], tempo_bpm=tempo_bpm)
+    if own is None:
+        return heard.line
+    line = heard.line if tempo_bpm is not None else following.at_tempo(heard.line, heard.strokes_s, own.tempo_bpm)
+    counted = runs.carried_on(line, stretches, heard.all_s)
     return counted if _is_played_by(counted, own, stretches) else own

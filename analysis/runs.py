@@ -87,15 +87,21 @@ def fitted(runs: Sequence[Run], *, until_s: float, tempo_bpm: float | None) -> B
                 # How far the run lies off the line, in beats: the median, so that its faults still show.
                 off = np.median(run.times_s - np.polyval(curve, run.places + offsets[number]))
                 offsets[number] += float(off) / slope
+    starts_s = [float(run.times_s[0]) for run in runs]
     pieces = []
-    for run, offset in zip(runs, offsets, strict=True):
+    for run, offset, end_s in zip(runs, offsets, [*starts_s[1:], until_s], strict=True):
         first, last = np.floor(run.places.min()) - 1, np.ceil(run.places.max()) + 1
-        if run is runs[-1]:
-            last += max(0, np.ceil((until_s - float(run.times_s[-1])) / slope))
         own, start = _own_line(run, slope, curve, offset)
         beats = np.polyval(own, np.arange(first, last + 1) + start)
-        pieces.append(np.asarray(beats, dtype=np.float64))
-    return BeatLine("fitted", _joined(pieces, [float(run.times_s[0]) for run in runs], slope))
+        pieces.append(_up_to(np.asarray(beats, dtype=np.float64), end_s))
+    return BeatLine("fitted", _joined(pieces, starts_s, slope))
+
+
+def _up_to(beats_s: NDArray[np.float64], end_s: float) -> NDArray[np.float64]:
+    """`beats_s` (n,) carried on to `end_s` as they end: what is played on without being on a beat has one too."""
+    step_s = beats_s[-1] - beats_s[-2]
+    more = max(0, int(np.ceil((end_s - beats_s[-1]) / step_s)))
+    return np.concatenate([beats_s, beats_s[-1] + step_s * np.arange(1, more + 1)])
 
 
 def _own_line(run: Run, slope: float, common: NDArray[np.float64], offset: float) -> tuple[NDArray[np.float64], float]:

@@ -29,11 +29,10 @@ _LEAST_FRAMES: Final = 6
 #: Fewer held frames than this may be a long window's mistake.
 _FEW: Final = 500
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
+#: Over drones low A alone, whose harmonics it shares: they beat with it.
+_BEATING: Final = (Note.LOW_A,)
 #: The lower notes of octaves may show two spectra: from so many frames on, each in this share of them, this far apart
 #: as shapes of length 1.
-_LOW: Final = (Note.LOW_G, Note.LOW_A)
-#: So may low A over drones, whose harmonics it shares: they beat with it.
-_BEATING: Final = (Note.LOW_A,)
 _LEAST_FOR_VARIANTS: Final = 60
 _MOST_FOR_VARIANTS: Final = 500
 _LEAST_OF_VARIANT: Final = 0.15
@@ -239,7 +238,7 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
         if note not in known:
             own = _guesses(_pitches(note, known, fit), sound, level)
             own += _neighbours(note, known, fit, sound, grounds[0])
-        elif note in (_LOW if fit.drone_hz is None else _BEATING):
+        elif note in (odd_harmonics.LOWER if fit.drone_hz is None else _BEATING):
             own = _variants(sound.levels(some(heard_in[note], _MOST_FOR_VARIANTS))) or [known[note]]
         else:
             own = [known[note]]
