@@ -15,6 +15,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
+from analysis import smoothing
 from analysis.percussion import Strokes
 from analysis.report import BeatSource
 
@@ -29,14 +30,17 @@ _NOTE_SPREAD: Final = 0.05
 #: A note is at least this part of an ordinary one in telling where the beats are, however short.
 _SHORTEST_COUNTS: Final = 0.2
 _A_NOTE: Final = 3.0
+#: A stroke within this share of a beat of where the next one is due goes on from the last.
+_GOES_ON: Final = 0.05
 _LEAST_COVERAGE: Final = 0.7
 _TAP_DEPTH: Final = 0.25
-#: A count-in within this share of a tempo that is known better is of that tempo.
-_KNOWN_TEMPO: Final = 0.03
 #: Fewer strokes than this, none of them before the playing, are chance: notes that begin alike at even times.
 _FEWEST_UNDER_PLAYING: Final = 7
 #: A foot scatters by half of this; a chain of chance by twice as much.
 _MOST_SCATTER_S: Final = 0.010
+#: Over how many beats a line is smooth: feet scatter more than clicks.
+_TAP_REACH: Final = 6.0
+_CLICK_REACH: Final = 3.0
 _MOST_COUNT_SCATTER_S: Final = 0.007
 
 
@@ -177,7 +181,7 @@ def _accept(
     found: Strokes, chain: _Chain, *, playing_s: tuple[float, float], tempo_bpm: float | None
 ) -> tuple[BeatLine, NDArray[np.float64]] | None:
     """The chain as a beat line, if it stands out from the other strokes and lasts."""
-    members, numbers = np.array(chain.members), np.array(chain.numbers)
+    members, numbers = _up_to_breaks(found, np.array(chain.members), np.array(chain.numbers))
     times = found.times_s[members]
     chosen = float(np.median(found.strength[members]))
     start_s, end_s = playing_s
@@ -196,7 +200,7 @@ def _accept(
         and chosen >= 2.0
         and members.size >= (4 if before >= 2 else _FEWEST_UNDER_PLAYING)
         and going_on
-        and _scatter_s(times, numbers) < _MOST_SCATTER_S
+        and smoothing.scatter_s(times, numbers) < _MOST_SCATTER_S
     )
     source: BeatSource
     if through:
@@ -214,14 +218,35 @@ def _accept(
         return None
     rate = _per_beat(60.0 / period_s, tempo_bpm)
     known_s = rate * 60.0 / tempo_bpm if tempo_bpm is not None and source == "count-in" else None
-    line = _smooth(times, numbers, source, until_s=end_s, from_s=min(start_s, times[0]), known_s=known_s)
+    from_s = min(start_s, times[0])
+    if source == "count-in":
+        line = smoothing.straight(times, numbers, from_s=from_s, until_s=end_s, known_s=known_s)
+    else:
+        reach = _TAP_REACH if source == "tap" else _CLICK_REACH
+        line = smoothing.smooth(times, numbers, reach, from_s=from_s, until_s=end_s)
     return BeatLine(source, _subdivide(line, rate)), times
 
 
-def _scatter_s(times: NDArray[np.float64], numbers: NDArray[np.int64]) -> float:
-    """How far strokes lie from a smooth line through them, in seconds: the median."""
-    line = _local_line(times, numbers, numbers.astype(float), 6.0) if times.size >= 6 else times
-    return float(np.median(np.abs(times - line)))
+def _up_to_breaks(
+    found: Strokes, members: NDArray[np.int64], numbers: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """`members` and `numbers` (k,) of a chain with the strokes that go on into its breaks from both sides: the chain
+    takes the way of whole beats, and leaves them out."""
+    pieces = smoothing.pieces(found.times_s[members], numbers)
+    ways = [(piece.stop - 1, piece.stop, 1) for piece in pieces[:-1]] + [(p.start, p.start - 1, -1) for p in pieces[1:]]
+    more: dict[int, int] = {}
+    for edge, beyond, step in ways:
+        times = found.times_s[members]
+        beat_s = abs(times[edge] - times[edge - 2 * step]) / abs(numbers[edge] - numbers[edge - 2 * step])
+        time, number = float(times[edge]), int(numbers[edge]) + step
+        while number != numbers[beyond] and number not in more:
+            near = int(np.argmin(np.abs(found.times_s - (time + step * beat_s))))
+            if abs(float(found.times_s[near]) - (time + step * beat_s)) > _GOES_ON * beat_s:
+                break
+            more[number], time, number = near, float(found.times_s[near]), number + step
+    every = {**more, **dict(zip(numbers.tolist(), members.tolist(), strict=True))}
+    order = sorted(every)
+    return np.array([every[number] for number in order]), np.array(order)
 
 
 def _like_a_metronome(times: NDArray[np.float64], numbers: NDArray[np.int64]) -> bool:
@@ -243,63 +268,6 @@ def _subdivide(beats_s: NDArray[np.float64], rate: float) -> NDArray[np.float64]
     whole = np.arange(beats_s.size, dtype=float)
     places = np.arange(0.0, whole[-1] + 1e-9, 1.0 / rate)
     return np.interp(places, whole, beats_s)
-
-
-def _smooth(
-    times: NDArray[np.float64],
-    numbers: NDArray[np.int64],
-    source: BeatSource,
-    *,
-    until_s: float,
-    from_s: float,
-    known_s: float | None = None,
-) -> NDArray[np.float64]:
-    """A beat line through strokes, carried on at the tempo of its ends to cover `from_s` to `until_s`.
-
-    A count-in is too short to carry its own tempo on for a whole take: where it agrees with the written one, beats of
-    `known_s` seconds, it is that which is carried on.
-    """
-    slope, start = np.polyfit(numbers, times, 1)
-    if known_s is not None and abs(slope / known_s - 1.0) < _KNOWN_TEMPO:
-        slope, start = known_s, float(np.mean(times - known_s * numbers))
-    straight = times - (start + slope * numbers)
-    # A metronome, or a foot that only scatters, is a straight line; what bends away from it is followed locally.
-    if source == "count-in" or _is_straight(straight):
-
-        def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
-            return np.asarray(start + slope * place)
-    else:
-        reach = 6.0 if source == "tap" else 3.0
-
-        def at(place: NDArray[np.float64]) -> NDArray[np.float64]:
-            return _local_line(times, numbers, place, reach)
-
-    first = int(np.floor((from_s - times[0]) / slope)) - 1
-    last = int(np.ceil((until_s - times[-1]) / slope)) + numbers[-1] + 1
-    return at(np.arange(min(first, 0), max(last, int(numbers[-1])) + 1, dtype=float))
-
-
-def _is_straight(residuals: NDArray[np.float64]) -> bool:
-    """Whether residuals of a straight line only scatter: neighbours then do not lean the same way."""
-    if residuals.size < 6:
-        return True
-    spread = float(np.std(residuals))
-    together = float(np.mean(residuals[1:] * residuals[:-1])) / max(spread * spread, 1e-12)
-    return spread < 0.003 or together < 0.35
-
-
-def _local_line(
-    times: NDArray[np.float64], numbers: NDArray[np.int64], places: NDArray[np.float64], reach: float
-) -> NDArray[np.float64]:
-    """Locally weighted parabolas through (numbers, times) at `places`, carried on straight beyond the ends; `reach` in
-    beats."""
-    result = np.empty(places.size)
-    for index, place in enumerate(places):
-        anchor = float(np.clip(place, numbers[0], numbers[-1]))
-        weight = np.exp(-0.5 * ((numbers - anchor) / reach) ** 2)
-        _, slope, start = np.polyfit(numbers - anchor, times, 2, w=np.sqrt(weight))
-        result[index] = start + slope * (place - anchor)
-    return result
 
 
 def fitted_beat(

@@ -16,11 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.beat import BeatLine, fitted_line
+from analysis.smoothing import carried_to, joined
 
 #: A rest that is not written and is at least this long is a stop.
 STOP_S: Final = 0.35
-#: Beats of two runs may not lie closer than this share of a beat.
-_CLOSEST: Final = 0.55
 _COUNTED: Final = 3
 _COUNT_SPREAD: Final = 0.06
 #: A run of so many notes and beats may keep to a line of its own, if it lies this far (in beats) off the common one.
@@ -93,15 +92,8 @@ def fitted(runs: Sequence[Run], *, until_s: float, tempo_bpm: float | None) -> B
         first, last = np.floor(run.places.min()) - 1, np.ceil(run.places.max()) + 1
         own, start = _own_line(run, slope, curve, offset)
         beats = np.polyval(own, np.arange(first, last + 1) + start)
-        pieces.append(_up_to(np.asarray(beats, dtype=np.float64), end_s))
-    return BeatLine("fitted", _joined(pieces, starts_s, slope))
-
-
-def _up_to(beats_s: NDArray[np.float64], end_s: float) -> NDArray[np.float64]:
-    """`beats_s` (n,) carried on to `end_s` as they end: what is played on without being on a beat has one too."""
-    step_s = beats_s[-1] - beats_s[-2]
-    more = max(0, int(np.ceil((end_s - beats_s[-1]) / step_s)))
-    return np.concatenate([beats_s, beats_s[-1] + step_s * np.arange(1, more + 1)])
+        pieces.append(carried_to(np.asarray(beats, dtype=np.float64), end_s))
+    return BeatLine("fitted", joined(pieces, starts_s, slope))
 
 
 def _own_line(run: Run, slope: float, common: NDArray[np.float64], offset: float) -> tuple[NDArray[np.float64], float]:
@@ -140,19 +132,6 @@ def _offsets(runs: Sequence[Run], slope: float) -> list[float]:
     return offsets
 
 
-def _joined(pieces: Sequence[NDArray[np.float64]], starts_s: Sequence[float], slope: float) -> NDArray[np.float64]:
-    """The beats of all runs in order: where two runs' beats overlap, the later run's from half a beat before it."""
-    beats: list[float] = []
-    for piece, start in zip(pieces, starts_s, strict=True):
-        from_s = start - 0.5 * slope if beats else -np.inf
-        beats = [time for time in beats if time < from_s]
-        kept = piece[piece >= from_s]
-        while beats and kept.size and kept[0] - beats[-1] < _CLOSEST * slope:
-            beats.pop()
-        beats.extend(kept.tolist())
-    return np.array(beats)
-
-
 def carried_on(line: BeatLine, runs: Sequence[Run], strokes_s: NDArray[np.float64]) -> BeatLine:
     """A count-in's `line` with every run after a stop laid on its own count-in among `strokes_s`, else on its own
     notes."""
@@ -170,7 +149,7 @@ def carried_on(line: BeatLine, runs: Sequence[Run], strokes_s: NDArray[np.float6
                 shift = line_off(line, run.times_s - (run.places - np.round(run.places)) * beat)
         pieces.append(line.beats_s + shift)
         starts.append(start)
-    return BeatLine(line.source, _joined(pieces, starts, 60.0 / line.tempo_bpm))
+    return BeatLine(line.source, joined(pieces, starts, 60.0 / line.tempo_bpm))
 
 
 def line_off(line: BeatLine, times_s: NDArray[np.float64]) -> float:

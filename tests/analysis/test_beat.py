@@ -86,6 +86,19 @@ def test_a_drifting_beat_is_followed():
     assert line.drift_bpm_per_min > 5
 
 
+def test_taps_that_stop_and_go_on_between_two_beats_are_one_beat_in_two_pieces():
+    lengths = np.linspace(1.0, 1.05, 18)  # slower and slower, then again from the first tempo
+    first = 0.5 + np.concatenate([[0.0], np.cumsum(lengths)])
+    again = first[-1] + 3.55 + np.concatenate([[0.0], np.cumsum(lengths[:7])])
+    line, strokes = heard(track([*first, *again], tap(), seconds=34.0), playing_s=(4.2, 33.0))
+    assert line.source == "tap"
+    assert strokes.tolist() == pytest.approx([*first, *again], abs=0.002)
+    assert max(abs(line.nearest(time)[0] - time) for time in [*first, *again]) < 0.006
+    steps = np.diff(line.beats_s)
+    assert steps.min() > 0.5
+    assert steps.max() < 1.6
+
+
 def test_a_count_in_is_carried_on():
     line, _ = heard(track(np.arange(0.5, 4.0, 1.0), click()))
     assert line.source == "count-in"
