@@ -16,7 +16,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from analysis import odd_harmonics, spectra, tuning
+from analysis import combs, odd_harmonics, spectra, tuning
 from analysis.chanter import Note
 from analysis.percussion import Clicks
 from analysis.spectra import Floats
@@ -39,9 +39,6 @@ _LEAST_OF_VARIANT: Final = 0.15
 _TWO_VARIANTS: Final = 0.3
 #: A guess lies this far from every note that is known.
 _APART_CENTS: Final = 65.0
-_BANDS: Final = 5
-#: How much finer than a spectrum's bins the shape of a line is known.
-_FINE: Final = 8
 
 #: A spectrum's envelope is its mean over so many bins.
 _ENVELOPE_BINS: Final = 15
@@ -50,6 +47,11 @@ _ENOUGH: Final = 1000
 _FOR_FLOOR: Final = 3000
 #: The part of a click that is still there, at most, after it was taken out (by ear and by experiment).
 _LEFT_OF_CLICKS: Final = 0.5
+
+#: Drones alone are known from so much of them; how alike and as loud as a note's what is no drones alone is.
+_LEAST_DRONING_S: Final = 0.1
+_ALIKE: Final = 0.9
+_AS_LOUD: Final = 0.85
 
 #: Owners of templates that are no note.
 GROUND: Final = -1
@@ -197,10 +199,10 @@ def _purest(note: int, fit: tuning.Fit, sound: Listening) -> NDArray[np.int64]:
     flat = levels / scipy.ndimage.uniform_filter1d(levels, _ENVELOPE_BINS, axis=1)
     flat -= flat.mean(axis=1, keepdims=True)
     flat /= np.linalg.norm(flat, axis=1, keepdims=True) + 1e-9
-    combs = np.array([harmonics(hz, sound) for hz in fit.hz])
-    combs -= combs.mean(axis=1, keepdims=True)
-    combs /= np.linalg.norm(combs, axis=1, keepdims=True)
-    likeness = flat @ combs.T
+    own = np.array([harmonics(hz, sound) for hz in fit.hz])
+    own -= own.mean(axis=1, keepdims=True)
+    own /= np.linalg.norm(own, axis=1, keepdims=True)
+    likeness = flat @ own.T
     lead = likeness[:, note] - np.delete(likeness, note, axis=1).max(axis=1)
     clear = lead[lead > 0.0]
     if clear.size < _LEAST_FRAMES:
@@ -300,9 +302,19 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
     grounds = [
         np.asarray(np.median(part, axis=0), dtype=np.float32)
         for part in (away[droning], away[~droning])
-        if part.shape[0] * per_row_s >= 0.1
+        if part.shape[0] * per_row_s >= _LEAST_DRONING_S
     ]
-    return grounds if droning.sum() * per_row_s >= 0.1 else [np.asarray(least, dtype=np.float32), *grounds]
+    if droning.sum() * per_row_s < _LEAST_DRONING_S:
+        return [np.asarray(least, dtype=np.float32), *grounds]
+    return [np.asarray(least, dtype=np.float32), *grounds[1:]] if _is_played(grounds[0], known) else grounds
+
+
+def _is_played(ground: Floats, known: Sequence[Floats]) -> bool:
+    """Whether what seems to be drones alone is a note over them that was not heard as held: low A, whose harmonics are
+    theirs. Drones alone are never as loud as with the chanter."""
+    alike = max(known, key=lambda spectrum: float(spectrum @ ground / np.linalg.norm(spectrum)), default=ground)
+    likeness = float(alike @ ground / (np.linalg.norm(alike) * np.linalg.norm(ground) + 1e-9))
+    return bool(known) and likeness > _ALIKE and float(ground.sum()) > _AS_LOUD * float(alike.sum())
 
 
 def _pitches(note: int, known: dict[int, Floats], fit: tuning.Fit) -> list[float]:
@@ -322,7 +334,7 @@ def _guesses(pitches: list[float], sound: Listening, level: float) -> list[Float
     guesses = []
     for hz in pitches:
         comb = harmonics(hz, sound)
-        for band in _bands(sound.hz):
+        for band in combs.bands(sound.hz, LOW_HZ, HIGH_HZ):
             shaped = comb * band
             guesses.append(np.asarray(shaped * (level / max(float(shaped.sum()), 1e-9)), dtype=np.float32))
     return guesses
@@ -339,20 +351,7 @@ def _neighbours(note: int, known: dict[int, Floats], fit: tuning.Fit, sound: Lis
 
 def harmonics(hz: float, sound: Listening) -> Floats:
     """The compressed spectrum (bins,) of equally strong harmonics of `hz` in a window of `sound`."""
-    taper = np.hanning(sound.window + 1)[:-1]
-    wide = np.abs(np.fft.rfft(taper, n=_FINE * sound.size))
-    wide /= wide[0]
-    step = spectra.RATE_HZ / (_FINE * sound.size)
-    away = np.abs(sound.hz[:, None] - hz * np.arange(1, int(HIGH_HZ / hz) + 2)[None, :])
-    lines = wide[np.minimum(np.round(away / step).astype(int), wide.size - 1)]
-    return np.asarray(lines.max(axis=1) ** COMPRESSION, dtype=np.float32)
-
-
-def _bands(hz: NDArray[np.float64]) -> Floats:
-    """Overlapping bands (bands, bins), evenly wide in octaves, that sum to 1."""
-    place = (_BANDS - 1) * np.log(hz / LOW_HZ) / np.log(HIGH_HZ / LOW_HZ)
-    away = np.abs(place[None, :] - np.arange(_BANDS)[:, None])
-    return np.asarray(np.where(away < 1.0, 0.5 + 0.5 * np.cos(np.pi * away), 0.0), dtype=np.float32)
+    return combs.harmonics(hz, sound.hz, window=sound.window, size=sound.size) ** np.float32(COMPRESSION)
 
 
 def _with_others(
