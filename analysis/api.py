@@ -44,6 +44,13 @@ _NO_CHANTER: Final = (
 )
 
 
+#: Strokes before the playing, as strong as this (6: as all of them are on average), of which so many show the beat and
+#: so much is on it.
+_PLAIN_STROKE: Final = 4.0
+_FEWEST_ALONE: Final = 3
+_MOST_ALONE: Final = 0.7
+
+
 @dataclass(frozen=True)
 class Options:
     """How to analyse: a tempo that overrides the score's, where beats fall, tolerances, and the tuning for cents."""
@@ -165,8 +172,11 @@ def _strays(heard: Heard, counted: Heard, span_s: tuple[float, float]) -> bool:
 
 
 def _is_chance(sound: Sound, alike: Strokes, heard: Heard, span_s: tuple[float, float]) -> bool:
-    """Whether the strokes of a count-in only seem to go on: few of the many that are a little like them are on the
-    beat, and these are hardly alike."""
+    """Whether the strokes of a count-in only seem to go on: not all of its own, which sound alone, are among them; or
+    few of the many that are a little like them are on the beat, and these are hardly alike."""
+    alone = (alike.times_s < span_s[0] - 0.05) & (alike.strength >= _PLAIN_STROKE)
+    if alone.sum() >= _FEWEST_ALONE and np.isin(alike.times_s[alone], heard.strokes_s).mean() < _MOST_ALONE:
+        return True
     under = int(np.sum((alike.times_s > span_s[0]) & (alike.times_s < span_s[1])))
     on_beat = heard.strokes_s[(heard.strokes_s > span_s[0]) & (heard.strokes_s < span_s[1])]
     if on_beat.size >= _CHANCE * under:

@@ -128,7 +128,7 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     peaks, _ = scipy.signal.find_peaks(rise, height=_LEAST_QUIET_RISE, distance=int(_CLOSEST_S / HOP_S))
     starts = np.array([_edge(quiet, int(peak * rate_hz * HOP_S), rate_hz) for peak in peaks], dtype=np.int64)
     length = int(_LIKE_S * rate_hz)
-    starts = starts[(starts > rate_hz // 100) & (starts + length < stop)]
+    starts = _loud_onsets(quiet, starts[(starts > rate_hz // 100) & (starts + 2 * length < stop)], length, rate_hz)
     if starts.size < 3:
         return None
     white = _Whitened(samples, rate_hz)
@@ -144,6 +144,23 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     strength = np.clip(6.0 * match[found] / scale, 0.0, 6.0)
     # The strength is the match itself here, which the chanter does not lower.
     return replace(_described(samples, rate_hz, found, strength), going_on=0.6)
+
+
+def _loud_onsets(quiet: Floats, starts: NDArray[np.int64], length: int, rate_hz: int) -> NDArray[np.int64]:
+    """Those of `starts` (k,) after which `quiet` (n,) is not all but silent, each at the onset that follows: in what is
+    nearly silence the faintest flutter rises sharply, and hides the stroke just after it."""
+    smooth, first = max(1, rate_hz // 1000), max(1, 3 * rate_hz // 1000)
+    powers = [
+        scipy.ndimage.uniform_filter1d(quiet[start : start + length].astype(float) ** 2, smooth) for start in starts
+    ]
+    peaks = np.array([power.max() for power in powers])
+    onsets = []
+    for start, power, peak in zip(starts, powers, peaks, strict=True):
+        if peak < _SILENT_POWER * peaks.max():
+            continue
+        faint = power[:first].max() < _FAINT_POWER * peak
+        onsets.append(_edge(quiet, int(start) + int(np.argmax(power >= 0.5 * peak)), rate_hz) if faint else int(start))
+    return np.unique(np.array(onsets, dtype=np.int64))
 
 
 def _matched(white: _Whitened, wave: Floats, size: int) -> Floats:
@@ -174,6 +191,9 @@ _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
 _LEAST_QUIET_RISE: Final = 2.0
 _LIKE_S: Final = 0.030
 _LEAST_LIKENESS: Final = 0.5
+#: Below this share of the loudest power nothing is a stroke; a stroke begins with more than this share of its own.
+_SILENT_POWER: Final = 1e-3
+_FAINT_POWER: Final = 0.02
 _MOST_FOR_SPECTRUM: Final = 400
 
 
@@ -212,22 +232,25 @@ def _mean_spectrum(samples: Floats, size: int) -> NDArray[np.float64]:
 def _alike(
     white: Floats, starts: NDArray[np.int64], length: int, rate_hz: int
 ) -> tuple[Floats | None, NDArray[np.int64]]:
-    """The mean waveform of the largest group of strokes that are alike, and where these start; None for fewer than
-    three."""
+    """The mean waveform of the group of strokes that are alike and together the loudest, and where these start; None
+    for fewer than three. What a room leaves of a stroke may seem alike too, and there may be more of it."""
     best: tuple[Floats | None, NDArray[np.int64]] = (None, starts[:0])
+    loudest = 0.0
     for first in starts:
         wave = white[first : first + length]
         power = float(np.sum(wave**2))
-        group = []
+        group, loud = [], 0.0
         for start in starts:
             place = _align(white, wave, int(start), rate_hz)
             other = white[place : place + length]
             if other.size < length:
                 continue
-            likeness = float(np.sum(wave * other)) / np.sqrt(power * float(np.sum(other**2)) + 1e-20)
-            if likeness >= _LEAST_LIKENESS:
+            level = float(np.sqrt(np.sum(other**2)))
+            if float(np.sum(wave * other)) >= _LEAST_LIKENESS * np.sqrt(power) * level:
                 group.append(place)
-        if len(group) >= 3 and len(group) > best[1].size:
+                loud += level
+        if len(group) >= 3 and loud > loudest:
+            loudest = loud
             mean = np.mean([white[place : place + length] for place in group], axis=0)
             best = (np.asarray(mean, dtype=np.float32), np.array(group, dtype=np.int64))
     return best

@@ -38,6 +38,11 @@ _OFF_BEATS: Final = 0.2
 _FAR_OFF_BEATS: Final = 0.3
 
 
+#: A movement more beats than this off by the nearest run may belong to another, not more beats further away than that.
+_BEATS_OFF: Final = 1.5
+_NEAR_RUN: Final = 2.0
+
+
 @dataclass(frozen=True)
 class Reading:
     """The movements as played and as reported, the theme notes, and the beat line."""
@@ -147,17 +152,30 @@ def _beat_of(
     if moment is None or not stretches:
         return None
     place = float(score.themes[played.written_movement.first].onset)
-    return line.at(place + _shift(line, stretches, moment))
+    return line.at(_on_line(line, stretches, place, moment))
 
 
-def _shift(line: BeatLine, stretches: Sequence[Run], time_s: float) -> float:
-    """By how many whole beats the written places lie before the line's, for what sounds around `time_s`.
+def _on_line(line: BeatLine, stretches: Sequence[Run], place: float, time_s: float) -> float:
+    """The place on the line of what is written at `place` and sounds at `time_s`: as its own run sits on it.
 
-    The median over the nearest theme notes of its run: one movement far off its beat is then late, not on the next
-    beat.
+    That is the nearest run, unless this would make it beats off: before a step back it may be the one before.
     """
-    own = min(stretches, key=lambda run: max(run.times_s[0] - time_s, time_s - run.times_s[-1], 0.0))
-    nearest = sorted(own.anchors, key=lambda anchor: abs(anchor.time_s - time_s))[:9]
+    away_s = [max(run.times_s[0] - time_s, time_s - run.times_s[-1], 0.0) for run in stretches]
+    near_s = min(away_s) + _NEAR_RUN * 60.0 / line.tempo_bpm
+    runs_near = sorted(zip(away_s, range(len(stretches)), strict=True))
+    places = [place + _shift(line, stretches[number], time_s) for away, number in runs_near if away <= near_s]
+    played = line.place(time_s)
+    if abs(played - places[0]) <= _BEATS_OFF:
+        return places[0]
+    return min(places, key=lambda on_line: abs(played - on_line))
+
+
+def _shift(line: BeatLine, run: Run, time_s: float) -> float:
+    """By how many whole beats the written places lie before the line's, for what sounds around `time_s` in `run`.
+
+    The median over the nearest theme notes of it: one movement far off its beat is then late, not on the next beat.
+    """
+    nearest = sorted(run.anchors, key=lambda anchor: abs(anchor.time_s - time_s))[:9]
     return float(np.round(np.median([line.place(anchor.time_s) - anchor.place for anchor in nearest])))
 
 

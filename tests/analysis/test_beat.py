@@ -165,3 +165,20 @@ def test_subtracting_a_click_leaves_the_reed():
     assert after < 0.1 * before
     exact = np.sort(np.concatenate([kind.times_s for kind in clicks]))
     assert np.abs(exact - times).max() < 0.001
+
+
+def test_in_near_silence_a_stroke_begins_at_its_onset_and_flutter_is_none():
+    quiet = np.random.default_rng(2).normal(size=3 * RATE) * 1e-5
+    onset = RATE
+    quiet[onset : onset + click().size] += 0.3 * click()
+    starts = np.array([RATE // 2, onset - RATE * 20 // 1000, 2 * RATE])
+    found = percussion._loud_onsets(quiet.astype(np.float32), starts, RATE * 30 // 1000, RATE)
+    assert found.tolist() == pytest.approx([onset], abs=RATE // 1000)
+
+
+def test_strokes_of_which_a_count_in_has_twice_as_many_are_chance():
+    beats = np.arange(1.0, 5.0)  # counted in
+    under = np.arange(6.0, 30.0, 2.0)  # every second beat, by chance
+    alike = percussion.Strokes(np.concatenate([beats, under]), np.full(16, 6.0), np.zeros(16))
+    half = Heard(BeatLine("click", np.arange(0.0, 32.0, 2.0)), np.concatenate([beats[1::2], under]), alike.times_s)
+    assert api._is_chance(None, alike, half, (5.5, 31.0))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis import runs
+from analysis import readings, runs
 from analysis.beat import BeatLine
 from analysis.runs import Anchor
 
@@ -80,3 +80,11 @@ def test_without_a_second_count_in_the_notes_themselves_are_the_beat():
 def test_a_take_without_stops_keeps_its_line():
     line = BeatLine("count-in", np.arange(0.0, 12.0))
     assert runs.carried_on(line, runs.split(anchors(range(6), 4.0)), np.arange(4.0)) is line
+
+
+def test_a_movement_just_before_a_step_back_is_on_its_own_runs_beat():
+    found = runs.split(anchors(range(9), 1.0) + anchors(range(9), 10.0))
+    line = BeatLine("tap", np.arange(0.0, 30.0))
+    assert readings._on_line(line, found, 9.0, 9.95) == 10.0  # the second run is nearer, and would make it beat 19
+    assert readings._on_line(line, found, 0.0, 10.05) == 10.0
+    assert readings._on_line(line, found, 4.0, 5.4) == 5.0
