@@ -255,3 +255,6 @@ function clock(seconds) {
 window.addEventListener("beforeunload", (event) => {
   if (recorder || candidate) event.preventDefault();
 });
+
+// Who is quick chooses a file before this script is there to be told.
+for (const input of [at("sound"), at("recorded")]) if (input.files[0]) offerFile(input.files[0]);

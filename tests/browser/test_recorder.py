@@ -99,3 +99,22 @@ def test_a_take_recorded_in_the_page(tmp_path: Path, microphone: Path) -> None:
         [(kinds,)] = database.execute("SELECT count(*) FROM takes_movement WHERE kind = 'doubling'").fetchall()
     database.close()
     assert kinds >= 2
+
+
+def test_a_file_chosen_before_the_script_has_come_is_offered(tmp_path: Path) -> None:
+    place = Place(tmp_path / "data")
+    keys = place.outside("populate")
+    take = {"name": "take.wav", "mimeType": "audio/wav", "buffer": b"no sound at all"}
+    with start_browser() as browser, Serving(data=place.data) as serving:
+        page = browser.person(serving.address, viewport={"width": 390, "height": 844}, phone=True).page
+        page.context.add_cookies([{"name": "sessionid", "value": keys["learner"], "url": serving.address}])
+        held: list[Any] = []
+        page.route("**/take_new*.js", lambda route: held.append(route))  # a slow line
+        page.goto(f"{serving.address}/takes/new/?exercise={keys['exercise']}", wait_until="commit")
+        page.wait_for_selector("#sound", state="attached")
+        page.set_input_files("#sound", files=[take])
+        assert not page.locator("#send").is_visible()
+        while not held:
+            page.wait_for_timeout(50)
+        held[0].continue_()
+        page.locator("#send").wait_for()
