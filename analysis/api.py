@@ -38,17 +38,15 @@ _ALIKE_ON_BEAT: Final = 0.5
 #: Clicks that go on after a count-in lie this near to its beats, in beats.
 _KEEPS_TO: Final = 0.02
 _FOR_KEEPING: Final = 24
-_NO_CHANTER: Final = (
-    "No chanter is to be heard in this recording; "
-    "it takes a practice chanter or pipes playing for at least a few notes."
-)
-
-
 #: Strokes before the playing, as strong as this (6: as all of them are on average), of which so many show the beat and
 #: so much is on it.
 _PLAIN_STROKE: Final = 4.0
 _FEWEST_ALONE: Final = 3
 _MOST_ALONE: Final = 0.7
+_NO_CHANTER: Final = (
+    "No chanter is to be heard in this recording; "
+    "it takes a practice chanter or pipes playing for at least a few notes."
+)
 
 
 @dataclass(frozen=True)

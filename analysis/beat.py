@@ -241,7 +241,8 @@ def _up_to_breaks(
         time, number = float(times[edge]), int(numbers[edge]) + step
         while number != numbers[beyond] and number not in more:
             near = int(np.argmin(np.abs(found.times_s - (time + step * beat_s))))
-            if abs(float(found.times_s[near]) - (time + step * beat_s)) > _GOES_ON * beat_s:
+            late_s = abs(float(found.times_s[near]) - (time + step * beat_s))
+            if late_s > _GOES_ON * beat_s or near in members or near in more.values():
                 break
             more[number], time, number = near, float(found.times_s[near]), number + step
     every = {**more, **dict(zip(numbers.tolist(), members.tolist(), strict=True))}

@@ -36,8 +36,6 @@ _OTHER_TEMPO: Final = 0.08
 _OFF_BEATS: Final = 0.2
 #: Nor do one in ten lie this far from them by fault alone.
 _FAR_OFF_BEATS: Final = 0.3
-
-
 #: A movement more beats than this off by the nearest run may belong to another, not more beats further away than that.
 _BEATS_OFF: Final = 1.5
 _NEAR_RUN: Final = 2.0

@@ -182,3 +182,11 @@ def test_strokes_of_which_a_count_in_has_twice_as_many_are_chance():
     alike = percussion.Strokes(np.concatenate([beats, under]), np.full(16, 6.0), np.zeros(16))
     half = Heard(BeatLine("click", np.arange(0.0, 32.0, 2.0)), np.concatenate([beats[1::2], under]), alike.times_s)
     assert api._is_chance(None, alike, half, (5.5, 31.0))
+
+
+def test_no_stroke_is_two_beats_where_a_break_was_counted_too_long():
+    strokes = percussion.Strokes(np.arange(22.0), np.full(22, 6.0), np.zeros(22))
+    chain = np.concatenate([np.arange(10), np.arange(12, 22)])  # went over 10 and 11
+    numbers = np.concatenate([np.arange(10), 13 + np.arange(10)])  # and took three beats for four
+    members, _ = beat._up_to_breaks(strokes, chain, numbers)
+    assert members.tolist() == list(range(22))
