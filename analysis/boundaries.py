@@ -2,7 +2,9 @@
 
 Decoding places a boundary within a few milliseconds. Around each one a short window (10 ms) slides in steps of 0.5 ms;
 the share of what comes after the boundary rises from one level to another as the window crosses it. Both levels are
-left free, since in a room the old note lingers: only the place of the step is wanted.
+left free, since in a room the old note lingers: only the place of the step is wanted. As much as that share counts how
+high a step there is in the sound itself (:mod:`analysis.steps`): in a room the first moments of a note may look more
+like another one, and still begin all at once.
 """
 
 from __future__ import annotations
@@ -13,12 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import echo, spectra
+from analysis import echo, spectra, steps
 from analysis.decoding import REST, Segment, weigh
 from analysis.spectra import Floats
 from analysis.templates import GROUND, Listening, Templates
 
-WINDOW: Final = 176
+WINDOW: Final = steps.WINDOW
 HOP: Final = 8
 SIZE: Final = 512
 #: Share of its ordinary amplitude at which a note from or into silence counts as sounding.
@@ -29,9 +31,7 @@ _FITS_S: Final = 0.011
 _HIDDEN_S: Final = 0.03
 #: A first step counts if it explains this share of what the best one does.
 _FIRST_STEP: Final = 0.6
-#: Decoding puts a boundary late by the first of these, give or take the second (by made takes in rooms): of steps that
-#: explain as much, the one nearest to there.
-_LATE_S: Final = 0.003
+#: Of steps that explain as much, the one nearest to where decoding put the change: within this, give or take.
 _SPREAD_S: Final = 0.010
 #: Amounts are compared by this power; where there is little of all notes, their shares say little, but a bit.
 _LOUDNESS: Final = 0.4
@@ -40,44 +40,42 @@ _LEAST_SURE: Final = 0.02
 _TOGETHER: Final = 24
 
 
-def step_shape(offsets_s: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The share of a Hann window that lies after an edge, for windows centred `offsets_s` after the edge."""
-    place = np.clip(offsets_s * spectra.RATE_HZ / WINDOW + 0.5, 0.0, 1.0)
-    return np.asarray(place - np.sin(2.0 * np.pi * place) / (2.0 * np.pi))
-
-
 @dataclass(frozen=True)
 class Rise:
-    """What comes after a boundary, as a share of each moment (n,), against silence its level; and how far moments can
-    be trusted (n,), 0 to 1."""
+    """What comes after a boundary, as a share of each moment (n,), against silence its level; how far moments can be
+    trusted (n,), 0 to 1; and how high a step there is in all that sounds (n,), none against silence."""
 
     share: NDArray[np.float64]
     sure: NDArray[np.float64]
+    height: NDArray[np.float64]
 
 
 def edge(times_s: NDArray[np.float64], rise: Rise, near_s: float, low_s: float, high_s: float) -> float:
     """The time in [low_s, high_s] at which a step best explains `rise`, sampled at `times_s` (n,), where decoding put
     the change at `near_s`.
 
-    Least squares over the step's place with both levels free; the finest place by a parabola through the best three.
+    Least squares over the step's place with both levels free, and beside it how high a step there is in all that
+    sounds, whichever notes it is told to be; the finest place by a parabola through the best three.
     """
     step = HOP / spectra.RATE_HZ / 2.0
     places = np.arange(low_s, high_s + step, step)
     if places.size < 3 or times_s.size < 5:
         return near_s
     away = times_s[None, :] - places[:, None]
-    # Only what lies near the edge counts: further away other notes and the room's decay come in.
-    beside = np.clip(1.4 - np.abs(away) / 0.010, 0.0, 1.0)
+    beside = steps.beside(away)
     weight = beside * rise.sure[None, :]
     total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
-    shape = step_shape(away)
+    shape = steps.shape(away)
     shape -= (weight * shape).sum(axis=1, keepdims=True) / total
     level = rise.share[None, :] - (weight @ rise.share)[:, None] / total
     covariance = (weight * shape * level).sum(axis=1)
     power = (weight * shape * shape).sum(axis=1)
     gains = np.maximum(covariance, 0.0) * covariance / np.maximum(power, 1e-9)
+    if rise.height.any():
+        height = np.interp(places, times_s, rise.height)
+        gains = gains / max(gains.max(), 1e-9) + (height / max(height.max(), 1e-9)) ** 2
     gains[beside.sum(axis=1) < 3.0] = -np.inf
-    gains *= np.exp(-0.5 * ((places - near_s + _LATE_S) / _SPREAD_S) ** 2)
+    gains *= np.exp(-0.5 * ((places - near_s) / _SPREAD_S) ** 2)
     best = _first_rise(gains)
     if 0 < best < places.size - 1:
         left, mid, right = gains[best - 1 : best + 2]
@@ -165,8 +163,10 @@ def _rises(sound: Listening, changes: list[_Change], templates: Templates, room:
             levels = sound.levels(frames)
             energy = echo.energies(weigh(levels, own, sound.trust(frames, levels)).own)
             ends = np.cumsum([changes[index].frames.size for index in part])
-            for index, piece in zip(part, np.split(energy, ends[:-1]), strict=True):
-                rises[index] = _rise(echo.direct(piece, room, sound.hop_s), changes[index])
+            pieces = zip(part, np.split(energy, ends[:-1]), np.split(levels, ends[:-1]), strict=True)
+            for index, amounts, around in pieces:
+                height = steps.heights(around, sound.hop_s).astype(np.float64)
+                rises[index] = _rise(echo.direct(amounts, room, sound.hop_s), height, changes[index])
     return [rises[index] for index in range(len(changes))]
 
 
@@ -174,7 +174,7 @@ def _short(segment: Segment, hop_s: float) -> bool:
     return (segment.stop - segment.start) * hop_s < 0.035
 
 
-def _rise(energy: Floats, change: _Change) -> Rise:
+def _rise(energy: Floats, height: NDArray[np.float64], change: _Change) -> Rise:
     """The share of the notes after the boundary among those on both sides, whose energies are `energy` (frames, 9);
     against silence, their level."""
     late = energy[:, sorted(change.late - {REST})].sum(axis=1).astype(np.float64) ** _LOUDNESS
@@ -182,7 +182,7 @@ def _rise(energy: Floats, change: _Change) -> Rise:
     if REST in (change.before, change.after):
         # A reed that starts to speak, or stops, may take a while: what counts is when there is some of it, not half.
         level = late if change.after != REST else -early
-        return Rise(np.clip(level, -_SPEAKING, _SPEAKING), np.ones(level.size))
+        return Rise(np.clip(level, -_SPEAKING, _SPEAKING), np.ones(level.size), np.zeros(level.size))
     both = late + early
     usual = max(float(np.percentile(both, 75)), 1e-9)
-    return Rise(late / np.maximum(both, 1e-9), np.clip(both / usual, _LEAST_SURE, 1.0))
+    return Rise(late / np.maximum(both, 1e-9), np.clip(both / usual, _LEAST_SURE, 1.0), height)

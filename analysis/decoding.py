@@ -17,7 +17,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from analysis import odd_harmonics, viterbi
+from analysis import odd_harmonics
 from analysis.chanter import Note
 from analysis.spectra import Floats
 from analysis.templates import GROUND, STROKE, Listening, Templates
@@ -33,8 +33,6 @@ _PLAIN: Final = 0.2
 _WELL_INSIDE_S: Final = 0.05
 #: Frames with no level trusted less than this need no weighing of trust.
 _TRUSTED: Final = 0.9
-#: A change of note costs this much log likelihood: two of them, and a noise of 10 ms can still pay.
-_CHANGE_COST: Final = 6.0
 #: Part of a frame that may come from anywhere; keeps one odd frame from outweighing its neighbours.
 _STRAY: Final = 0.02
 #: How far from a change of state frames are looked at again with better templates.
@@ -267,11 +265,6 @@ def _likelihoods(
     heard = (sounding + ground) / np.maximum(sounding + ground + strokes, 1e-9)
     heard = heard * trusted
     return np.asarray(_SHARPNESS * np.log(parts + _STRAY) * np.clip(heard * 1.5, 0.1, 1.0)[:, None], dtype=np.float32)
-
-
-def path(log_likelihood: Floats) -> NDArray[np.int8]:
-    """The likeliest state of each frame: a note's number or REST."""
-    return viterbi.path(log_likelihood, _CHANGE_COST)
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,9 @@
 
 The method, in order: fit the chanter to the held notes (:mod:`analysis.tuning`), learn each note's spectrum from them
 (:mod:`analysis.templates`), explain every 2 ms by a sum of these, tell octaves apart (:mod:`analysis.odd_harmonics`)
-and decode the likeliest path (:mod:`analysis.decoding`), learn again from what was found, gracenotes included, and fit
-every boundary (:mod:`analysis.boundaries`).
+and decode the likeliest path (:mod:`analysis.decoding`, :mod:`analysis.viterbi`), whose notes change where the sound
+does (:mod:`analysis.steps`), learn again from what was found, gracenotes included, and fit every boundary
+(:mod:`analysis.boundaries`).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import boundaries, decoding, echo, odd_harmonics, spectra, templates, tuning
+from analysis import boundaries, decoding, echo, odd_harmonics, spectra, steps, templates, tuning, viterbi
 from analysis.chanter import Note
 from analysis.decoding import REST, Segment
 from analysis.percussion import Clicks
@@ -68,15 +69,16 @@ def hear(
     from elsewhere."""
     sound = _listening(samples, clicks, WINDOW, HOP, SIZE)
     known, held = templates.first(sound, fit)
+    change_cost = steps.change_costs(steps.throughout(sound, HOP))
     weights = decoding.first_weights(sound, known, held)
-    share, found, room = _decoded(weights, echo.DRY, held, fit, sound.hop_s)
+    share, found, room = _decoded(weights, change_cost, echo.DRY, held, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
         known = templates.learn(sound, known, _sure(found, share, sound, told), fit)
         again = decoding.unsettled(found, share, sound.hop_s)
         if told:
             again[:] = True
         decoding.explain_again(sound, known, weights, np.flatnonzero(again))
-        share, found, room = _decoded(weights, room, held, fit, sound.hop_s)
+        share, found, room = _decoded(weights, change_cost, room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, _sure(found, share, sound, told), fit)
     found = _only_playing(_in_their_octave(found, fit, sound.hop_s), held, sound.hop_s)
     if all(segment.state == REST for segment in found):
@@ -116,14 +118,20 @@ def _sure(
 
 
 def _decoded(
-    weights: decoding.Weights, room: echo.Room, held: NDArray[np.int8], fit: tuning.Fit, hop_s: float
+    weights: decoding.Weights,
+    change_cost: Floats,
+    room: echo.Room,
+    held: NDArray[np.int8],
+    fit: tuning.Fit,
+    hop_s: float,
 ) -> tuple[Floats, list[Segment], echo.Room]:
     """Each note's share of every frame (frames, 9), the likeliest segments, and the room that these show."""
     own = odd_harmonics.settle(weights.own, weights.octave, hop_s)
     own = decoding.in_octave(own, held, fit.heard, hop_s)
     energy = echo.energies(own)
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
-    found = decoding.segments(decoding.path(decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)))
+    likelihoods = decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)
+    found = decoding.segments(viterbi.path(likelihoods, change_cost))
     return share, found, echo.measure(energy, found, hop_s)
 
 

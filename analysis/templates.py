@@ -241,7 +241,8 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             own = _guesses(_pitches(note, known, fit), sound, level)
             own += _neighbours(note, known, fit, sound, grounds[0])
         elif note in (odd_harmonics.LOWER if fit.drone_hz is None else _BEATING):
-            own = _variants(sound.levels(some(heard_in[note], _MOST_FOR_VARIANTS))) or [known[note]]
+            others = [known[n] for n in known if n not in (note, note + odd_harmonics.OCTAVE)]
+            own = _variants(sound.levels(some(heard_in[note], _MOST_FOR_VARIANTS)), others) or [known[note]]
         else:
             own = [known[note]]
         rows.extend(own)
@@ -263,7 +264,7 @@ def _octaves(
     return tuple(octave for octave in found if octave is not None)
 
 
-def _variants(levels: Floats) -> list[Floats]:
+def _variants(levels: Floats, others: Sequence[Floats]) -> list[Floats]:
     """The two spectra that a note shows in its frames (k, bins), the commoner first; none where it shows one.
 
     A reed's sound is not steady: its odd harmonics may come and go, and without them low G passes for high G.
@@ -281,7 +282,14 @@ def _variants(levels: Floats) -> list[Floats]:
     if np.linalg.norm(means[0] - means[1]) < _TWO_VARIANTS or not 0 < one.sum() < one.size:
         return []
     found = [levels[one].mean(axis=0), levels[~one].mean(axis=0)]
-    return found if one.mean() >= 0.5 else found[::-1]
+    common, other = found if one.mean() >= 0.5 else found[::-1]
+    if any(_likeness(other, known) > _likeness(other, common) for known in others):
+        return []
+    return [common, other]
+
+
+def _likeness(one: Floats, other: Floats) -> float:
+    return float(one @ other / (np.linalg.norm(one) * np.linalg.norm(other) + 1e-9))
 
 
 def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: Sequence[Floats]) -> list[Floats]:

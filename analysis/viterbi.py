@@ -1,4 +1,4 @@
-"""The likeliest path through states that all cost the same to change, as Viterbi's algorithm finds it.
+"""The likeliest path through states, all changes between which cost the same, as Viterbi's algorithm finds it.
 
 Exact, and fast without compiled code, since most of a take is a held note: where one state is so much likelier over a
 run of frames that leaving it and coming back could not pay, the path is known, and only what lies between such frames
@@ -18,8 +18,9 @@ from analysis.spectra import Floats
 _CHUNK: Final = 16_384
 
 
-def path(log_likelihood: Floats, change_cost: float) -> NDArray[np.int8]:
-    """The likeliest state of each frame (frames,), from log likelihoods (frames, states), at `change_cost` a change.
+def path(log_likelihood: Floats, change_cost: Floats) -> NDArray[np.int8]:
+    """The likeliest state of each frame (frames,), from log likelihoods (frames, states); to change to another state at
+    a frame costs its `change_cost` (frames,).
 
     Of equally likely states the lower number is taken.
     """
@@ -33,7 +34,7 @@ def path(log_likelihood: Floats, change_cost: float) -> NDArray[np.int8]:
         leading[start : start + _CHUNK] = best
         lead[start : start + _CHUNK] = ordered[:, -1] - ordered[:, -2]
     result = leading.copy()
-    known = _known(leading, lead, 2.0 * change_cost)
+    known = _known(leading, lead, 2.0 * float(change_cost.max()))
     edges = np.flatnonzero(np.diff(known.astype(np.int8), prepend=1, append=1))
     starts, stops = edges[::2], edges[1::2]
     for first in range(0, starts.size, 4096):
@@ -60,7 +61,7 @@ def _search(
     log_likelihood: Floats,
     starts: NDArray[np.int64],
     stops: NDArray[np.int64],
-    change_cost: float,
+    change_cost: Floats,
     result: NDArray[np.int8],
 ) -> None:
     """Fill `result` between `starts` and `stops` (stretches,), whose neighbours' states it holds already."""
@@ -73,7 +74,7 @@ def _search(
     others = np.arange(states)
     score = np.zeros((starts.size, states))
     led = np.flatnonzero(starts > 0)
-    score[led] = -change_cost
+    score[led] = -change_cost[starts[led], None]
     score[led, result[starts[led] - 1]] = 0.0
     came: list[NDArray[np.int8]] = []
     ends = np.empty((starts.size, states))
@@ -82,7 +83,7 @@ def _search(
         own = score[:count]
         if step:
             best = own.argmax(axis=1)
-            changed = own[np.arange(count), best] - change_cost
+            changed = own[np.arange(count), best] - change_cost[starts[:count] + step]
             leave = changed[:, None] > own
             came.append(np.where(leave, best[:, None], others[None, :]).astype(np.int8))
             own = np.where(leave, changed[:, None], own)
@@ -92,7 +93,7 @@ def _search(
     stop = starts + lengths
     followed = np.flatnonzero(stop < total)
     at_end = np.zeros((starts.size, states))
-    at_end[followed] = -change_cost
+    at_end[followed] = -change_cost[stop[followed], None]
     at_end[followed, result[stop[followed]]] = 0.0
     state = (ends + at_end).argmax(axis=1)
     for step in range(int(lengths[0]) - 1, -1, -1):

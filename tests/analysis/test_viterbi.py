@@ -22,29 +22,62 @@ def likelihoods(seed: int) -> np.ndarray:
     return log.astype(np.float32)
 
 
-def worth(log: np.ndarray, states: np.ndarray) -> float:
+def worth(log: np.ndarray, states: np.ndarray, costs: np.ndarray) -> float:
     """What a path is worth: its log likelihood less what its changes cost."""
-    return float(log[np.arange(len(states)), states].sum(dtype=float) - CHANGE_COST * np.count_nonzero(np.diff(states)))
+    changes = np.flatnonzero(np.diff(states)) + 1
+    return float(log[np.arange(len(states)), states].sum(dtype=float) - costs[changes].sum(dtype=float))
+
+
+def everywhere(log: np.ndarray) -> np.ndarray:
+    return np.full(log.shape[0], CHANGE_COST, dtype=np.float32)
+
+
+def best_worth(log: np.ndarray, costs: np.ndarray) -> float:
+    """What the best of all paths is worth, by the plain recursion over every frame and pair of states."""
+    score = log[0].astype(float)
+    for frame in range(1, log.shape[0]):
+        score = np.maximum(score, score.max() - costs[frame]) + log[frame]
+    return float(score.max())
 
 
 @pytest.mark.parametrize("seed", range(40))
 def test_no_path_is_worth_more(seed: int):
     log = likelihoods(seed)
-    found = path(log, CHANGE_COST).astype(int)
+    costs = everywhere(log)
+    found = path(log, costs).astype(int)
     change = float(np.exp(-CHANGE_COST))
     transition = np.full((10, 10), change)
     # Theirs wants rows that sum to 1, which makes staying cost a little; so little that it may only decide ties.
     np.fill_diagonal(transition, 1.0 - 9.0 * change)
     probability = np.exp(log - log.max(axis=1, keepdims=True)).T.astype(np.float64)
     theirs = viterbi(probability, transition)
-    assert worth(log, found) >= worth(log, theirs) - 1e-3
+    assert worth(log, found, costs) >= worth(log, theirs, costs) - 1e-3
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_changes_that_cost_more_here_than_there(seed: int):
+    log = likelihoods(seed)
+    random = np.random.default_rng([seed, 1])
+    costs = random.choice([0.5, 2.0, 15.0, 40.0], log.shape[0]).astype(np.float32)
+    found = path(log, costs).astype(int)
+    best = best_worth(log, costs)
+    assert worth(log, found, costs) == pytest.approx(best, abs=1e-2 + 1e-6 * abs(best))
+
+
+def test_a_change_is_put_where_it_costs_least():
+    log = np.zeros((60, 3), dtype=np.float32)
+    log[:20, 1] = log[40:, 2] = 4.0
+    costs = everywhere(log)
+    costs[31] = 1.0
+    assert path(log, costs).tolist() == [1] * 31 + [2] * 29
 
 
 def test_one_frame_is_its_own_path():
-    assert path(np.array([[0.0, 2.0, 1.0]], dtype=np.float32), CHANGE_COST).tolist() == [1]
+    log = np.array([[0.0, 2.0, 1.0]], dtype=np.float32)
+    assert path(log, everywhere(log)).tolist() == [1]
 
 
 def test_a_stretch_with_nothing_to_tell_is_bridged():
     log = np.zeros((60, 3), dtype=np.float32)
     log[:20, 1] = log[40:, 1] = 4.0
-    assert path(log, CHANGE_COST).tolist() == [1] * 60
+    assert path(log, everywhere(log)).tolist() == [1] * 60
