@@ -19,19 +19,24 @@ from analysis.templates import Listening
 
 Offsets = NDArray[np.floating]
 
+#: In samples; for the exact place of a step that is known to be there.
 WINDOW: Final = 176
-#: A window this short tells frequencies apart so coarsely that no longer transform shows more.
-_SIZE: Final = 192
+#: For finding steps: a little longer, since low G and low A of a low chanter are hardly two notes to a shorter one. So
+#: short a window tells frequencies apart so coarsely that no longer transform shows more.
+SEARCH_WINDOW: Final = 220
+SEARCH_SIZE: Final = 256
+#: Half of its bins hold all that there is.
+_EVERY: Final = 2
 #: Frames count in full up to the first of these from the step, and less and less up to the second.
 _BESIDE_S: Final = (0.004, 0.014)
 _CHUNK: Final = 4096
 #: A step as high as this is a change of note more often than not. Of changes of note in made takes, 99 of 100 are steps
 #: of 0.35 and more and half of them of more than 0.6; of moments soon after one, while a room still builds up, 5 of 100
 #: are of 0.31, and later on in a note none.
-_PLAIN_STEP: Final = 0.456
+_PLAIN_STEP: Final = 0.48
 #: What a change of note costs in log likelihood at such a step, how much less for e times its energy, and the bounds.
-_COST: Final = 14.0
-_COST_PER_E: Final = 8.0
+_COST: Final = 12.0
+_COST_PER_E: Final = 10.0
 _LEAST_COST: Final = 2.0
 _MOST_COST: Final = 40.0
 
@@ -42,21 +47,21 @@ def beside(offsets_s: Offsets) -> NDArray[np.float64]:
     return np.asarray(np.clip((none - np.abs(offsets_s)) / (none - full), 0.0, 1.0), dtype=np.float64)
 
 
-def shape(offsets_s: Offsets) -> NDArray[np.float64]:
-    """The share of a Hann window of :data:`WINDOW` samples that lies after a step, for windows centred `offsets_s`
-    after it."""
-    place = np.clip(offsets_s * spectra.RATE_HZ / WINDOW + 0.5, 0.0, 1.0)
+def shape(offsets_s: Offsets, window: int = WINDOW) -> NDArray[np.float64]:
+    """The share of a Hann window of `window` samples that lies after a step, for windows centred `offsets_s` after
+    it."""
+    place = np.clip(offsets_s * spectra.RATE_HZ / window + 0.5, 0.0, 1.0)
     return np.asarray(place - np.sin(2.0 * np.pi * place) / (2.0 * np.pi), dtype=np.float64)
 
 
-def heights(levels: Floats, hop_s: float) -> Floats:
+def heights(levels: Floats, hop_s: float, window: int = WINDOW) -> Floats:
     """How high a step at each frame is, as a share of the sound around it (frames,), from compressed spectra (frames,
-    bins) of windows of :data:`WINDOW` samples every `hop_s` seconds. Least squares, both levels free."""
+    bins) of windows of `window` samples every `hop_s` seconds. Least squares, both levels free."""
     reach = round(_BESIDE_S[1] / hop_s)
     offsets_s = np.arange(-reach, reach + 1) * hop_s
     weight = beside(offsets_s)
     weight /= weight.sum()
-    rising = shape(offsets_s)
+    rising = shape(offsets_s, window)
     rising -= weight @ rising
     fitted = weight * rising / (weight @ rising**2)
     change = scipy.ndimage.correlate1d(levels, fitted, axis=0, mode="nearest")
@@ -66,13 +71,14 @@ def heights(levels: Floats, hop_s: float) -> Floats:
 
 def throughout(sound: Listening, hop: int) -> Floats:
     """The :func:`heights` of steps in the whole of `sound`, every `hop` samples (frames,)."""
-    short = templates.Listening(sound.samples, WINDOW, hop, _SIZE, sound.floor)
+    short = templates.Listening(sound.samples, SEARCH_WINDOW, hop, SEARCH_SIZE, sound.floor)
     reach = round(_BESIDE_S[1] / short.hop_s)
     result = np.empty(short.count, dtype=np.float32)
     for start in range(0, short.count, _CHUNK):
         stop = min(short.count, start + _CHUNK)
         first, last = max(0, start - reach), min(short.count, stop + reach)
-        found = heights(short.levels(np.arange(first, last)), short.hop_s)
+        levels = short.levels(np.arange(first, last))[:, ::_EVERY]
+        found = heights(levels, short.hop_s, SEARCH_WINDOW)
         result[start:stop] = found[start - first : stop - first]
     return result
 

@@ -63,8 +63,9 @@ def test_the_whole_sound_piece_by_piece_is_as_at_once():
     sound = templates.listen(samples, window=352, hop=32, size=512)
     pieces = steps.throughout(sound, 32)
     assert pieces.size == sound.count > steps._CHUNK  # more than one piece, or the check could not fail
-    short = templates.Listening(samples, steps.WINDOW, 32, steps._SIZE, sound.floor)
-    at_once = steps.heights(short.levels(np.arange(short.count)), short.hop_s)
+    short = templates.Listening(samples, steps.SEARCH_WINDOW, 32, steps.SEARCH_SIZE, sound.floor)
+    levels = short.levels(np.arange(short.count))[:, :: steps._EVERY]
+    at_once = steps.heights(levels, short.hop_s, steps.SEARCH_WINDOW)
     assert np.allclose(pieces, at_once, atol=1e-4)
 
 
