@@ -10,14 +10,27 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import beat, comparison, notes, octaves, percussion, presence, readings, spectra, tuning
+from analysis import (
+    beat,
+    click_removal,
+    comparison,
+    matched_filter,
+    notes,
+    octaves,
+    percussion,
+    presence,
+    readings,
+    spectra,
+    tuning,
+)
 from analysis.beat import BeatLine
 from analysis.chanter import Note, Tuning, cents, table_cents
+from analysis.click_removal import Clicks
 from analysis.judgement import Tolerances, judge
 from analysis.measures import Played
 from analysis.movements import gracenote_places
 from analysis.notes import Sounded
-from analysis.percussion import Clicks, Strokes
+from analysis.percussion import Strokes
 from analysis.readings import Heard
 from analysis.report import SCHEMA, Beat, Instrument, NoteTuning, Report, Role, SoundedNote
 from analysis.score import Score
@@ -130,7 +143,7 @@ def _written_shares(score: Score) -> dict[Note, float]:
 
 def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
     """The beat of clicks, taps or a count-in: by strokes like those before the playing, else by any that stand out."""
-    alike = percussion.strokes_like_the_first(samples, spectra.RATE_HZ, until_s=span_s[0])
+    alike = matched_filter.strokes_like_the_first(samples, spectra.RATE_HZ, until_s=span_s[0])
     counted: Heard | None = None
     if alike is not None:
         counted = _as_beat(alike, span_s, tempo_bpm)
@@ -155,7 +168,7 @@ def _stands_out(sound: Sound, heard: Heard, span_s: tuple[float, float]) -> bool
     alone = int(np.sum(heard.strokes_s < span_s[0] - 0.05))
     if alone >= 2 or heard.line.source == "tap":
         return True
-    return percussion.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
+    return matched_filter.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
 
 
 def _strays(heard: Heard, counted: Heard, span_s: tuple[float, float]) -> bool:
@@ -179,7 +192,7 @@ def _is_chance(sound: Sound, alike: Strokes, heard: Heard, span_s: tuple[float, 
     on_beat = heard.strokes_s[(heard.strokes_s > span_s[0]) & (heard.strokes_s < span_s[1])]
     if on_beat.size >= _CHANCE * under:
         return False
-    return percussion.likeness(sound.samples, sound.rate_hz, on_beat) < _ALIKE_ON_BEAT
+    return matched_filter.likeness(sound.samples, sound.rate_hz, on_beat) < _ALIKE_ON_BEAT
 
 
 def _held_span(fit: tuning.Fit) -> tuple[float, float]:
@@ -192,7 +205,7 @@ def _without_clicks(samples: Floats, heard: Heard | None) -> tuple[Floats, list[
     if heard is None or heard.line.source == "tap":
         return samples, []
     times_s, numbers = _every_click(heard.line, heard.strokes_s, samples)
-    return percussion.subtract(samples, spectra.RATE_HZ, times_s, numbers)
+    return click_removal.subtract(samples, spectra.RATE_HZ, times_s, numbers)
 
 
 def _every_click(

@@ -60,7 +60,7 @@ def gather(
     for match in matches:
         sound = sounded[match.sounded]
         if match.token is None:
-            if sound.length_ms < _LONGEST_NOISE_MS:
+            if sound.length_ms < _LONGEST_UNWRITTEN_MS:
                 loose.append(sound)
             continue
         token = written[match.token]
@@ -91,7 +91,7 @@ def gather(
 
 
 #: Fingers that cross are soon past each other; an unwritten sound as long as this is a note that was played.
-_LONGEST_NOISE_MS = 200.0
+_LONGEST_UNWRITTEN_MS = 200.0
 #: One sound this long where two equal gracenotes are written is both of them, with no theme note between.
 _BOTH_MS = (62.0, 108.0)
 

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 
 from analysis import boundaries, decoding, echo, odd_harmonics, spectra, steps, templates, tuning, viterbi
 from analysis.chanter import Note
+from analysis.click_removal import Clicks
 from analysis.decoding import REST, Segment
-from analysis.percussion import Clicks
 from analysis.spectra import Floats
 
 WINDOW: Final = 352

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis import combs, odd_harmonics, spectra, tuning
 from analysis.chanter import Note
-from analysis.percussion import Clicks
+from analysis.click_removal import Clicks
 from analysis.spectra import Floats
 
 #: Magnitudes are raised to this power: between loudness (about 0.6) and amplitude, where sounds nearly add.

@@ -5,7 +5,7 @@ import mir_eval
 import numpy as np
 import pytest
 
-from analysis import api, beat, percussion, readings, runs
+from analysis import api, beat, click_removal, matched_filter, percussion, readings, runs
 from analysis.beat import BeatLine
 from analysis.readings import Heard
 from analysis.runs import Anchor
@@ -158,7 +158,7 @@ def test_subtracting_a_click_leaves_the_reed():
     dirty, clean = track(times, click()), track([], click())
     found = beat.heard_beat(percussion.strokes(dirty, RATE), playing_s=(4.2, 29.5), tempo_bpm=60)
     numbers = np.array([round(found[0].place(time)) for time in found[1]])
-    without, clicks = percussion.subtract(dirty, RATE, found[1], numbers)
+    without, clicks = click_removal.subtract(dirty, RATE, found[1], numbers)
     window = np.concatenate([np.arange(int(t * RATE), int((t + 0.03) * RATE)) for t in times])
     before = np.sum((dirty - clean)[window] ** 2)
     after = np.sum((without - clean)[window] ** 2)
@@ -172,7 +172,7 @@ def test_in_near_silence_a_stroke_begins_at_its_onset_and_flutter_is_none():
     onset = RATE
     quiet[onset : onset + click().size] += 0.3 * click()
     starts = np.array([RATE // 2, onset - RATE * 20 // 1000, 2 * RATE])
-    found = percussion._loud_onsets(quiet.astype(np.float32), starts, RATE * 30 // 1000, RATE)
+    found = matched_filter._loud_onsets(quiet.astype(np.float32), starts, RATE * 30 // 1000, RATE)
     assert found.tolist() == pytest.approx([onset], abs=RATE // 1000)
 
 
