@@ -1,6 +1,6 @@
 """Where exactly a note gives way to the next: an edge fitted to the change of mixture, to a fraction of a millisecond.
 
-Decoding places a boundary within a few milliseconds. Around each one a short window (10 ms) slides in steps of 0.5 ms;
+Decoding places a boundary within a few milliseconds. Around each one a short window (11 ms) slides in steps of 0.5 ms;
 the share of what comes after the boundary rises from one level to another as the window crosses it. Both levels are
 left free, since in a room the old note lingers: only the place of the step is wanted. As much as that share counts how
 high a step there is in the sound itself (:mod:`analysis.steps`): in a room the first moments of a note may look more
@@ -27,7 +27,7 @@ SIZE: Final = 512
 _SPEAKING: Final = 0.15
 _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
-#: The room's echo of the note before hides the beginning of the next: decoding is late by up to this, by its share.
+#: The room's echo of the note before hides the beginning of the next: decoding may be late by up to this, by its share.
 _HIDDEN_S: Final = 0.03
 #: A first step counts if it explains this share of what the best one does.
 _FIRST_STEP: Final = 0.6
@@ -45,7 +45,8 @@ _TOGETHER: Final = 24
 @dataclass(frozen=True)
 class Rise:
     """What comes after a boundary, as a share of each moment (n,), against silence its level; how far moments can be
-    trusted (n,), 0 to 1; and how high a step there is in all that sounds (n,), none against silence."""
+    trusted (n,), 0 to 1; and how high a step there is in all that sounds (n,), by `steps.heights`, none against
+    silence."""
 
     share: NDArray[np.float64]
     sure: NDArray[np.float64]
@@ -77,8 +78,7 @@ def edge(times_s: NDArray[np.float64], rise: Rise, near_s: float, low_s: float, 
         height = np.interp(places, times_s, rise.height)
         gains = gains / max(gains.max(), 1e-9) + (height / max(height.max(), 1e-9)) ** 2
     gains[beside.sum(axis=1) < 3.0] = -np.inf
-    gains *= np.exp(-0.5 * ((places - near_s) / _SPREAD_S) ** 2)
-    best = _first_rise(gains)
+    best = _top(gains, _first_rise(gains * np.exp(-0.5 * ((places - near_s) / _SPREAD_S) ** 2)))
     if 0 < best < places.size - 1:
         left, mid, right = gains[best - 1 : best + 2]
         bend = left - 2.0 * mid + right
@@ -96,6 +96,15 @@ def _first_rise(gains: NDArray[np.float64]) -> int:
     inner = gains[1:-1]
     peaks = 1 + np.flatnonzero((inner >= gains[:-2]) & (inner > gains[2:]) & (inner >= _FIRST_STEP * gains[best]))
     return min(best, int(peaks[0])) if peaks.size else best
+
+
+def _top(gains: NDArray[np.float64], place: int) -> int:
+    """The top of the peak of `gains` (places,) that has `place` on its side: what picks a peak must not pull it over."""
+    while place + 1 < gains.size and gains[place + 1] > gains[place]:
+        place += 1
+    while place > 0 and gains[place - 1] > gains[place]:
+        place -= 1
+    return place
 
 
 @dataclass(frozen=True)

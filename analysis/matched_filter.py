@@ -37,9 +37,7 @@ _MOST_FOR_SPECTRUM: Final = 400
 def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> Strokes | None:
     """Strokes like those before `until_s`, when the chanter starts, by matched filtering; None if none are alike there.
 
-    A click without treble drowns in the chanter, but the strokes of a count-in stand alone: their mean is what to look
-    for. Both it and the take are whitened by the take's own mean spectrum, so that the chanter's strong partials count
-    for little.
+    What is looked for is the mean of those that are alike.
     """
     stop = int(max(0.0, until_s - 0.03) * rate_hz)
     if stop < rate_hz // 2:

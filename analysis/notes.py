@@ -69,7 +69,7 @@ def hear(
     from elsewhere."""
     sound = _listening(samples, clicks, WINDOW, HOP, SIZE)
     known, held = templates.first(sound, fit)
-    change_cost = steps.change_costs(steps.throughout(sound, HOP))
+    change_cost = steps.change_costs(steps.throughout(sound))
     weights = decoding.first_weights(sound, known, held)
     share, found, room = _decoded(weights, change_cost, echo.DRY, held, fit, sound.hop_s)
     for _ in range(_PASSES - 1):

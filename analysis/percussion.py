@@ -34,7 +34,7 @@ _RISE_REACH: Final = 16
 
 @dataclass(frozen=True)
 class Strokes:
-    """Percussive sounds: start times in seconds (n,), their strength (n,), and the share of their energy below 200 Hz
+    """Percussive sounds: start times in seconds (n,), their strength (n,), and the share of their energy below 180 Hz
     (n,), high for a foot and low for a metronome. `going_on`: the least share of the strength before the playing that
     strokes keep under it."""
 
@@ -50,7 +50,7 @@ class Strokes:
 
 
 def novelty(samples: Floats, rate_hz: int, bands_hz: tuple[tuple[float, float], ...]) -> NDArray[np.float64]:
-    """Rise of level in `bands_hz` together, one value a millisecond."""
+    """Rise of level in `bands_hz` (pairs of hertz) together, in nepers of energy, one value a millisecond (n,)."""
     hop, window = rate_hz // 1000, rate_hz // 200
     taper = np.hanning(window).astype(np.float32)
     count = spectra.frame_count(samples, hop)
@@ -111,6 +111,7 @@ def strokes(samples: Floats, rate_hz: int) -> Strokes:
 
 
 def described(samples: Floats, rate_hz: int, starts: NDArray[np.int64], strength: NDArray[np.float64]) -> Strokes:
+    """The strokes that begin at the samples `starts` (k,) with their `strength` (k,), and how deep each sounds."""
     low_pass = scipy.signal.butter(2, 180.0, "lowpass", fs=rate_hz, output="sos")
     depth = np.array([_depth(samples, int(start), rate_hz, low_pass) for start in starts])
     mapped.let_go(samples)

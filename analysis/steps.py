@@ -29,6 +29,7 @@ SEARCH_SIZE: Final = 256
 _EVERY: Final = 2
 #: Frames count in full up to the first of these from the step, and less and less up to the second.
 _BESIDE_S: Final = (0.004, 0.014)
+#: Frames worked on at a time.
 _CHUNK: Final = 4096
 #: A step as high as this is a change of note more often than not. Of changes of note in made takes, 99 of 100 are steps
 #: of 0.35 and more and half of them of more than 0.6; of moments soon after one, while a room still builds up, 5 of 100
@@ -56,7 +57,10 @@ def shape(offsets_s: Offsets, window: int = WINDOW) -> NDArray[np.float64]:
 
 def heights(levels: Floats, hop_s: float, window: int = WINDOW) -> Floats:
     """How high a step at each frame is, as a share of the sound around it (frames,), from compressed spectra (frames,
-    bins) of windows of `window` samples every `hop_s` seconds. Least squares, both levels free."""
+    bins) of windows of `window` samples every `hop_s` seconds. Least squares, both levels free.
+
+    0 where nothing changes, more than 1 from or into silence; what lies beyond both ends is taken to be as at the ends.
+    """
     reach = round(_BESIDE_S[1] / hop_s)
     offsets_s = np.arange(-reach, reach + 1) * hop_s
     weight = beside(offsets_s)
@@ -69,9 +73,12 @@ def heights(levels: Floats, hop_s: float, window: int = WINDOW) -> Floats:
     return np.asarray(np.linalg.norm(change, axis=1) / np.maximum(np.linalg.norm(around, axis=1), 1e-9))
 
 
-def throughout(sound: Listening, hop: int) -> Floats:
-    """The :func:`heights` of steps in the whole of `sound`, every `hop` samples (frames,)."""
-    short = templates.Listening(sound.samples, SEARCH_WINDOW, hop, SEARCH_SIZE, sound.floor)
+def throughout(sound: Listening) -> Floats:
+    """The :func:`heights` of steps at every frame of `sound` (frames,), whatever its window is.
+
+    What clicks that were taken out may have left behind is not doubted here: a step too many only makes a change cheap.
+    """
+    short = templates.Listening(sound.samples, SEARCH_WINDOW, sound.hop, SEARCH_SIZE, sound.floor)
     reach = round(_BESIDE_S[1] / short.hop_s)
     result = np.empty(short.count, dtype=np.float32)
     for start in range(0, short.count, _CHUNK):

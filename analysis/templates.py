@@ -16,7 +16,7 @@ import numpy as np
 import scipy.ndimage
 from numpy.typing import NDArray
 
-from analysis import combs, odd_harmonics, spectra, tuning
+from analysis import combs, odd_harmonics, spectra, tuning, variants
 from analysis.chanter import Note
 from analysis.click_removal import Clicks
 from analysis.spectra import Floats
@@ -31,12 +31,8 @@ _FEW: Final = 500
 _GUESSES_CENTS: Final = (-40.0, 0.0, 40.0)
 #: Over drones low A alone, whose harmonics it shares: they beat with it.
 _BEATING: Final = (Note.LOW_A,)
-#: The lower notes of octaves may show two spectra: from so many frames on, each in this share of them, this far apart
-#: as shapes of length 1.
-_LEAST_FOR_VARIANTS: Final = 60
+#: So many frames show whether a note has two spectra.
 _MOST_FOR_VARIANTS: Final = 500
-_LEAST_OF_VARIANT: Final = 0.15
-_TWO_VARIANTS: Final = 0.3
 #: A guess lies this far from every note that is known.
 _APART_CENTS: Final = 65.0
 
@@ -242,7 +238,7 @@ def first(sound: Listening, fit: tuning.Fit) -> tuple[Templates, NDArray[np.int8
             own += _neighbours(note, known, fit, sound, grounds[0])
         elif note in (odd_harmonics.LOWER if fit.drone_hz is None else _BEATING):
             others = [known[n] for n in known if n not in (note, note + odd_harmonics.OCTAVE)]
-            own = _variants(sound.levels(some(heard_in[note], _MOST_FOR_VARIANTS)), others) or [known[note]]
+            own = variants.two(sound.levels(some(heard_in[note], _MOST_FOR_VARIANTS)), others) or [known[note]]
         else:
             own = [known[note]]
         rows.extend(own)
@@ -262,34 +258,6 @@ def _octaves(
         if note in heard_in and not (note in _BEATING and fit.drone_hz is not None)
     ]
     return tuple(octave for octave in found if octave is not None)
-
-
-def _variants(levels: Floats, others: Sequence[Floats]) -> list[Floats]:
-    """The two spectra that a note shows in its frames (k, bins), the commoner first; none where it shows one.
-
-    A reed's sound is not steady: its odd harmonics may come and go, and without them low G passes for high G.
-    """
-    if levels.shape[0] < _LEAST_FOR_VARIANTS:
-        return []
-    shape = levels / np.linalg.norm(levels, axis=1, keepdims=True)
-    away = shape - shape.mean(axis=0)
-    one = away @ away[int(np.linalg.norm(away, axis=1).argmax())] > 0.0
-    for _ in range(6):
-        if min(one.mean(), 1.0 - one.mean()) < _LEAST_OF_VARIANT:
-            return []
-        means = [shape[one].mean(axis=0), shape[~one].mean(axis=0)]
-        one = np.linalg.norm(shape - means[0], axis=1) < np.linalg.norm(shape - means[1], axis=1)
-    if np.linalg.norm(means[0] - means[1]) < _TWO_VARIANTS or not 0 < one.sum() < one.size:
-        return []
-    found = [levels[one].mean(axis=0), levels[~one].mean(axis=0)]
-    common, other = found if one.mean() >= 0.5 else found[::-1]
-    if any(_likeness(other, known) > _likeness(other, common) for known in others):
-        return []
-    return [common, other]
-
-
-def _likeness(one: Floats, other: Floats) -> float:
-    return float(one @ other / (np.linalg.norm(one) * np.linalg.norm(other) + 1e-9))
 
 
 def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: Sequence[Floats]) -> list[Floats]:
@@ -320,9 +288,12 @@ def _grounds(sound: Listening, fit: tuning.Fit, held: NDArray[np.int8], known: S
 def _is_played(ground: Floats, known: Sequence[Floats]) -> bool:
     """Whether what seems to be drones alone is a note over them that was not heard as held: low A, whose harmonics are
     theirs. Drones alone are never as loud as with the chanter."""
-    alike = max(known, key=lambda spectrum: float(spectrum @ ground / np.linalg.norm(spectrum)), default=ground)
-    likeness = float(alike @ ground / (np.linalg.norm(alike) * np.linalg.norm(ground) + 1e-9))
-    return bool(known) and likeness > _ALIKE and float(ground.sum()) > _AS_LOUD * float(alike.sum())
+    alike = max(known, key=lambda spectrum: variants.likeness(spectrum, ground), default=ground)
+    return (
+        bool(known)
+        and variants.likeness(alike, ground) > _ALIKE
+        and float(ground.sum()) > _AS_LOUD * float(alike.sum())
+    )
 
 
 def _pitches(note: int, known: dict[int, Floats], fit: tuning.Fit) -> list[float]:

@@ -20,7 +20,7 @@ _CHUNK: Final = 16_384
 
 def path(log_likelihood: Floats, change_cost: Floats) -> NDArray[np.int8]:
     """The likeliest state of each frame (frames,), from log likelihoods (frames, states); to change to another state at
-    a frame costs its `change_cost` (frames,).
+    a frame costs its `change_cost` (frames,), at no frame less than nothing. The first frame's is never paid.
 
     Of equally likely states the lower number is taken.
     """
@@ -34,7 +34,7 @@ def path(log_likelihood: Floats, change_cost: Floats) -> NDArray[np.int8]:
         leading[start : start + _CHUNK] = best
         lead[start : start + _CHUNK] = ordered[:, -1] - ordered[:, -2]
     result = leading.copy()
-    known = _known(leading, lead, 2.0 * float(change_cost.max()))
+    known = _known(leading, lead, change_cost)
     edges = np.flatnonzero(np.diff(known.astype(np.int8), prepend=1, append=1))
     starts, stops = edges[::2], edges[1::2]
     for first in range(0, starts.size, 4096):
@@ -43,18 +43,23 @@ def path(log_likelihood: Floats, change_cost: Floats) -> NDArray[np.int8]:
     return result
 
 
-def _known(leading: NDArray[np.int8], lead: Floats, least: float) -> NDArray[np.bool_]:
+def _known(leading: NDArray[np.int8], lead: Floats, change_cost: Floats) -> NDArray[np.bool_]:
     """Frames (frames,) through whose leading state every likeliest path goes.
 
-    Within a run of frames with the same leading state, that holds of a frame if the lead summed over the run up to it,
-    and from it on, is `least` or more: whatever path is elsewhere there would gain by coming over.
+    Within a run of frames with the same leading state, that holds of a frame if the lead summed over the run up to it
+    is what it costs to come over at the run's first frame or more, and summed from the next one on what it costs to go
+    away after its last: whatever path is elsewhere there, from some frame of the run to another, would gain by staying
+    in the leading state between the two. At the ends of the take there is nothing to come from or to go to.
     """
     first = np.concatenate([[0], np.flatnonzero(np.diff(leading)) + 1])
-    lengths = np.diff(np.concatenate([first, [leading.size]]))
+    stop = np.append(first[1:], leading.size)
+    come = np.append(0.0, change_cost[first[1:]])
+    go = np.append(change_cost[first[1:]], 0.0)
     total = np.cumsum(lead, dtype=np.float64)
-    before = np.repeat(total[first] - lead[first], lengths)
-    after = np.repeat(total[first + lengths - 1], lengths)
-    return np.asarray((total - before >= least) & (after - (total - lead) >= least))
+    lengths = stop - first
+    up_to = total - np.repeat(total[first] - lead[first], lengths)
+    from_next = np.repeat(total[stop - 1], lengths) - total
+    return np.asarray((up_to >= np.repeat(come, lengths)) & (from_next >= np.repeat(go, lengths)))
 
 
 def _search(

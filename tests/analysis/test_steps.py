@@ -39,7 +39,7 @@ def test_a_change_of_note_is_the_highest_step(room: bool, after_hz: float):
     inside = slice(round(0.1 * RATE_HZ / HOP), -round(0.1 * RATE_HZ / HOP))
     place_s = (inside.start + int(found[inside].argmax())) * HOP / RATE_HZ
     assert abs(place_s - 0.4) < 0.002
-    assert found.max() > 0.5
+    assert found[inside].max() > (0.4 if room else 0.6)
 
 
 def test_a_step_counts_by_its_height_not_by_how_loud_the_sound_is():
@@ -61,7 +61,7 @@ def test_the_whole_sound_piece_by_piece_is_as_at_once():
     random = np.random.default_rng(1)
     samples = np.concatenate([tone(hz, 0.3) for hz in random.choice([235.0, 264.0, 330.0, 420.0], 40)])
     sound = templates.listen(samples, window=352, hop=32, size=512)
-    pieces = steps.throughout(sound, 32)
+    pieces = steps.throughout(sound)
     assert pieces.size == sound.count > steps._CHUNK  # more than one piece, or the check could not fail
     short = templates.Listening(samples, steps.SEARCH_WINDOW, 32, steps.SEARCH_SIZE, sound.floor)
     levels = short.levels(np.arange(short.count))[:, :: steps._EVERY]

@@ -1,4 +1,4 @@
-"""Drones alone told from a note over them; harmonics nobody has heard yet."""
+"""Drones alone told from a note over them; harmonics nobody has heard yet; a note that shows two spectra."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from analysis import combs
+from analysis import combs, variants
 from analysis.templates import _is_played
 
 BINS = np.arange(150.0, 6200.0, 31.25)
@@ -46,3 +46,31 @@ def test_bands_divide_every_bin_among_them() -> None:
     divided = combs.bands(BINS, 150.0, 6200.0)
     assert divided.sum(axis=0) == pytest.approx(1.0, abs=1e-6)
     assert divided.min() >= 0.0
+
+
+def _frames(*parts: tuple[np.ndarray, int]) -> np.ndarray:
+    random = np.random.default_rng(7)
+    rows = np.concatenate([np.tile(spectrum, (count, 1)) for spectrum, count in parts])
+    return (rows * random.uniform(0.9, 1.1, rows.shape)).astype(np.float32)
+
+
+def test_a_note_that_shows_two_spectra_has_both_the_commoner_first() -> None:
+    usual, other = _sound(1) + _sound(2), _sound(1) + _sound(3)
+    found = variants.two(_frames((other, 60), (usual, 140)), [_sound(8), _sound(9)])
+    assert [
+        round(variants.likeness(spectrum, own), 2) for spectrum, own in zip(found, (usual, other), strict=True)
+    ] == [
+        1.0,
+        1.0,
+    ]
+
+
+def test_a_rarer_spectrum_that_is_another_notes_is_not_its_own() -> None:
+    usual, other = _sound(1) + _sound(2), _sound(1) + _sound(3)
+    assert variants.two(_frames((other, 60), (usual, 140)), [_sound(8), other]) == []
+
+
+@pytest.mark.parametrize("rare", [0, 20])
+def test_a_note_with_one_spectrum_has_no_two(rare: int) -> None:
+    usual, other = _sound(1) + _sound(2), _sound(1) + _sound(3)
+    assert variants.two(_frames((other, rare), (usual, 200 - rare)), []) == []

@@ -1,5 +1,8 @@
-"""The likeliest path against librosa's Viterbi decoder (after L. Rabiner, "A tutorial on hidden Markov models and
-selected applications in speech recognition", Proceedings of the IEEE 77, 1989)."""
+"""The likeliest path against the plain recursion, and at one cost everywhere against librosa's Viterbi decoder.
+
+After L. Rabiner, "A tutorial on hidden Markov models and selected applications in speech recognition", Proceedings of
+the IEEE 77, 1989.
+"""
 
 from __future__ import annotations
 
