@@ -76,7 +76,7 @@ def edge(times_s: NDArray[np.float64], rise: Rise, near_s: float, low_s: float, 
     gains = np.maximum(covariance, 0.0) * covariance / np.maximum(power, 1e-9)
     if rise.height.any():
         height = np.interp(places, times_s, rise.height)
-        gains = gains / max(gains.max(), 1e-9) + (height / max(height.max(), 1e-9)) ** 2
+        gains = gains / max(gains.max(), 1e-9) + (height / max(height.max(), steps.PLAIN_STEP)) ** 2
     gains[beside.sum(axis=1) < 3.0] = -np.inf
     best = _top(gains, _first_rise(gains * np.exp(-0.5 * ((places - near_s) / _SPREAD_S) ** 2)))
     if 0 < best < places.size - 1:
@@ -99,7 +99,7 @@ def _first_rise(gains: NDArray[np.float64]) -> int:
 
 
 def _top(gains: NDArray[np.float64], place: int) -> int:
-    """The top of the peak of `gains` (places,) that has `place` on its side: what picks a peak must not pull it over."""
+    """The top of the peak of `gains` (places,) on whose side `place` is: what picks a peak must not pull it over."""
     while place + 1 < gains.size and gains[place + 1] > gains[place]:
         place += 1
     while place > 0 and gains[place - 1] > gains[place]:

@@ -34,7 +34,7 @@ _CHUNK: Final = 4096
 #: A step as high as this is a change of note more often than not. Of changes of note in made takes, 99 of 100 are steps
 #: of 0.35 and more and half of them of more than 0.6; of moments soon after one, while a room still builds up, 5 of 100
 #: are of 0.31, and later on in a note none.
-_PLAIN_STEP: Final = 0.48
+PLAIN_STEP: Final = 0.48
 #: What a change of note costs in log likelihood at such a step, how much less for e times its energy, and the bounds.
 _COST: Final = 12.0
 _COST_PER_E: Final = 10.0
@@ -92,5 +92,5 @@ def throughout(sound: Listening) -> Floats:
 
 def change_costs(height: Floats) -> Floats:
     """What a change of note costs in log likelihood at each frame (frames,), by the :func:`heights` of steps there."""
-    over = 2.0 * np.log(np.maximum(height, 1e-6) / _PLAIN_STEP)
+    over = 2.0 * np.log(np.maximum(height, 1e-6) / PLAIN_STEP)
     return np.asarray(np.clip(_COST - _COST_PER_E * over, _LEAST_COST, _MOST_COST), dtype=np.float32)
