@@ -29,6 +29,8 @@ _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
 #: The room's echo of the note before hides the beginning of the next: decoding may be late by up to this, by its share.
 _HIDDEN_S: Final = 0.03
+#: A step that explains less than this is none.
+_NO_STEP: Final = 1e-9
 #: A first step counts if it explains this share of what the best one does.
 _FIRST_STEP: Final = 0.6
 #: Of steps that explain as much, the one nearest to where decoding put the change: within this, give or take.
@@ -58,7 +60,8 @@ def edge(times_s: NDArray[np.float64], rise: Rise, near_s: float, low_s: float, 
     the change at `near_s`.
 
     Least squares over the step's place with both levels free, and beside it how high a step there is in all that
-    sounds, whichever notes it is told to be; the finest place by a parabola through the best three.
+    sounds, whichever notes it is told to be; the finest place by a parabola through the best three. Where neither shows
+    a step, decoding has the say.
     """
     step = HOP / spectra.RATE_HZ / 2.0
     places = np.arange(low_s, high_s + step, step)
@@ -78,6 +81,8 @@ def edge(times_s: NDArray[np.float64], rise: Rise, near_s: float, low_s: float, 
         height = np.interp(places, times_s, rise.height)
         gains = gains / max(gains.max(), 1e-9) + (height / max(height.max(), steps.PLAIN_STEP)) ** 2
     gains[beside.sum(axis=1) < 3.0] = -np.inf
+    if gains.max() < _NO_STEP:
+        return near_s
     best = _top(gains, _first_rise(gains * np.exp(-0.5 * ((places - near_s) / _SPREAD_S) ** 2)))
     if 0 < best < places.size - 1:
         left, mid, right = gains[best - 1 : best + 2]
