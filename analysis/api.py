@@ -20,6 +20,7 @@ from analysis import (
     percussion,
     presence,
     readings,
+    second_look,
     spectra,
     tuning,
 )
@@ -29,6 +30,7 @@ from analysis.click_removal import Clicks
 from analysis.judgement import Tolerances, judge
 from analysis.measures import Played
 from analysis.movements import gracenote_places
+from analysis.notes import Heard as Listened
 from analysis.notes import Sounded
 from analysis.percussion import Strokes
 from analysis.readings import Heard
@@ -96,21 +98,18 @@ def analyse_sound(
     heard = _heard_beat(sound, samples, _held_span(fit), tempo)
     tell(STAGES[2], 0.3)
     samples, clicks = _without_clicks(samples, heard)
-    sounded = notes.hear(samples, fit, clicks)
+    listened = notes.hear(samples, fit, clicks)
+    sounded = notes.sounded(listened) if listened else []
     if heard is not None and beat.echoes_notes(heard.strokes_s, [note.start_s for note in sounded], _held_span(fit)):
         heard = None
         # Made anew, not kept: in a long recording it takes its room, and seldom is it wanted.
         samples, clicks = spectra.at_listening_rate(sound.samples, sound.rate_hz), []
-        sounded = notes.hear(samples, fit)
-    if not sounded:
+        listened = notes.hear(samples, fit)
+        sounded = notes.sounded(listened) if listened else []
+    if listened is None or not sounded:
         raise SoundError(_NO_CHANTER)
     if score is not None and score.themes:
-        known = octaves.known(fit)
-        told = octaves.moments(sounded, score, known)
-        if told:
-            # Heard again, now that moments of the note that was never held are known.
-            sounded = notes.hear(samples, fit, clicks, told=told)
-        sounded = octaves.by_score(sounded, score, known)
+        sounded = _as_written(listened, sounded, score, fit)
     tell(STAGES[3], 0.9)
     if score is not None and score.themes:
         reading = readings.written(score, sounded, heard, tempo_bpm=tempo, beat_points=chosen.beat_points)
@@ -131,6 +130,25 @@ def analyse_sound(
     }
     tell(STAGES[3], 1.0)
     return judge(comparison.completed(report, score, tuning=chosen.tuning), chosen.tolerances)
+
+
+def _as_written(listened: Listened, sounded: list[Sounded], score: Score, fit: tuning.Fit) -> list[Sounded]:
+    """`sounded` again, with what only the score can tell."""
+    known = octaves.known(fit)
+    told = octaves.moments(sounded, score, known)
+    again = notes.hear(listened.samples, fit, listened.clicks, told=told) if told else None
+    if again is not None:
+        # Heard again, now that moments of the note that was never held are known.
+        listened, sounded = again, notes.sounded(again)
+    first, sounded = sounded, octaves.by_score(sounded, score, known)
+    wanted = second_look.places(score, sounded)
+    if not wanted:
+        return sounded
+    path = second_look.path(
+        listened.path, listened.log_likelihood, listened.change_cost, wanted, notes.HOP / spectra.RATE_HZ
+    )
+    looked = notes.sounded(listened, path, lambda sound: second_look.is_wanted(wanted, sound))
+    return sounded if looked == first else octaves.by_score(looked, score, known)
 
 
 def _written_shares(score: Score) -> dict[Note, float]:

@@ -9,7 +9,7 @@ like another one, and still begin all at once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
@@ -112,6 +112,9 @@ def _top(gains: NDArray[np.float64], place: int) -> int:
     return place
 
 
+_Key = tuple[int, int, frozenset[int], frozenset[int], int, int]
+
+
 @dataclass(frozen=True)
 class _Change:
     """A boundary to be refined: the segments on both sides, what else sounds near it, the frames to look at (k,)."""
@@ -127,23 +130,40 @@ class _Change:
         """The notes to tell apart."""
         return (self.early | self.late) - {REST}
 
+    @property
+    def key(self) -> _Key:
+        """What its rise depends on."""
+        return (self.before, self.after, self.early, self.late, int(self.frames[0]), int(self.frames[-1]))
 
-def refine(sound: Listening, found: list[Segment], hop_s: float, templates: Templates, room: echo.Room) -> list[float]:
-    """The refined times in seconds of all boundaries between `found`, one fewer than segments.
 
-    `sound` is heard, and `templates` are learned, at this module's window.
+@dataclass(frozen=True)
+class Edges:
+    """Refines boundaries in `sound`, heard, and `templates`, learned, at this module's window, in a `room`.
+
+    What was looked at once is kept: another path through the same sound has most of its boundaries where they were.
     """
-    early_s = _FITS_S + _HIDDEN_S * room.share
-    coarse = [segment.start * hop_s for segment in found[1:]]
-    changes = [_change(found, index, near, early_s, hop_s, sound) for index, near in enumerate(coarse)]
-    rises = _rises(sound, changes, templates, room)
-    refined: list[float] = []
-    for index, near in enumerate(coarse):
-        low = max(near - early_s, (refined[-1] + 0.003) if refined else 0.0)
-        high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
-        times: NDArray[np.float64] = changes[index].frames.astype(np.float64) * sound.hop_s
-        refined.append(float(np.clip(edge(times, rises[index], near, low, high), low, max(low, high))))
-    return refined
+
+    sound: Listening
+    templates: Templates
+    room: echo.Room
+    _rises: dict[_Key, Rise] = field(default_factory=dict)
+
+    def refine(self, found: list[Segment], hop_s: float) -> list[float]:
+        """The refined times in seconds of all boundaries between `found`, one fewer than segments."""
+        early_s = _FITS_S + _HIDDEN_S * self.room.share
+        coarse = [segment.start * hop_s for segment in found[1:]]
+        changes = [_change(found, index, near, early_s, hop_s, self.sound) for index, near in enumerate(coarse)]
+        new = [change for change in changes if change.key not in self._rises]
+        for change, rise in zip(new, _rises(self.sound, new, self.templates, self.room), strict=True):
+            self._rises[change.key] = rise
+        refined: list[float] = []
+        for index, near in enumerate(coarse):
+            low = max(near - early_s, (refined[-1] + 0.003) if refined else 0.0)
+            high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
+            times: NDArray[np.float64] = changes[index].frames.astype(np.float64) * self.sound.hop_s
+            rise = self._rises[changes[index].key]
+            refined.append(float(np.clip(edge(times, rise, near, low, high), low, max(low, high))))
+        return refined
 
 
 def _change(found: list[Segment], index: int, near_s: float, early_s: float, hop_s: float, sound: Listening) -> _Change:

@@ -282,6 +282,12 @@ def segments(states: NDArray[np.int8] | NDArray[np.int64]) -> list[Segment]:
     return [Segment(int(a), int(b), int(states[a])) for a, b in pairwise(edges)]
 
 
+def states(found: Sequence[Segment]) -> NDArray[np.int8]:
+    """The state of each frame (frames,) of what was `found`."""
+    lengths = [segment.stop - segment.start for segment in found]
+    return np.repeat(np.array([segment.state for segment in found], dtype=np.int8), lengths)
+
+
 def unsettled(found: list[Segment], share: Floats, hop_s: float) -> NDArray[np.bool_]:
     """Frames (frames,) worth another look: near a change of state, or with a rival to the note that was chosen."""
     count = share.shape[0]

@@ -9,7 +9,7 @@ does (:mod:`analysis.steps`), learn again from what was found, gracenotes includ
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -61,32 +61,59 @@ class Sounded:
         return 1000.0 * (self.end_s - self.start_s)
 
 
-def hear(
-    samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = (), told: Sequence[Sounded] = ()
-) -> list[Sounded]:
-    """All notes in `samples` (n,) at the listening rate, played on the chanter `fit`; empty where none is to be
-    heard. `clicks` were taken out of the samples: what they left counts for little. `told`: moments whose note is known
-    from elsewhere."""
+@dataclass(frozen=True)
+class Heard:
+    """The likeliest `path` (frames,) through the notes and rest, and what it was found by: log likelihoods (frames,
+    states), what a change costs (frames,), each note's share of every frame (frames, 9); in the sound (n,) that clicks
+    were taken out of, with the `edges` that notes have in it in a room."""
+
+    path: NDArray[np.int8]
+    log_likelihood: Floats
+    change_cost: Floats
+    share: Floats
+    samples: Floats
+    clicks: Sequence[Clicks]
+    room: echo.Room
+    edges: boundaries.Edges
+
+
+def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = (), told: Sequence[Sounded] = ()) -> Heard | None:
+    """What is played in `samples` (n,) at the listening rate on the chanter `fit`; None where no note is to be heard.
+
+    `clicks` were taken out of the samples: what they left counts for little. `told`: moments whose note is known from
+    elsewhere.
+    """
     sound = _listening(samples, clicks, WINDOW, HOP, SIZE)
     known, held = templates.first(sound, fit)
     change_cost = steps.change_costs(steps.throughout(sound))
     weights = decoding.first_weights(sound, known, held)
-    share, found, room = _decoded(weights, change_cost, echo.DRY, held, fit, sound.hop_s)
+    read = _decoded(weights, change_cost, echo.DRY, held, fit, sound.hop_s)
     for _ in range(_PASSES - 1):
-        known = templates.learn(sound, known, _sure(found, share, sound, told), fit)
-        again = decoding.unsettled(found, share, sound.hop_s)
+        known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
+        again = decoding.unsettled(read.found, read.share, sound.hop_s)
         if told:
             again[:] = True
         decoding.explain_again(sound, known, weights, np.flatnonzero(again))
-        share, found, room = _decoded(weights, change_cost, room, held, fit, sound.hop_s)
-    known = templates.learn(sound, known, _sure(found, share, sound, told), fit)
-    found = _only_playing(_in_their_octave(found, fit, sound.hop_s), held, sound.hop_s)
+        read = _decoded(weights, change_cost, read.room, held, fit, sound.hop_s)
+    known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
+    found = _only_playing(_in_their_octave(read.found, fit, sound.hop_s), held, sound.hop_s)
     if all(segment.state == REST for segment in found):
-        return []
+        return None
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
-    sure = _sure(found, share, sound, told)
-    times = boundaries.refine(fine, found, sound.hop_s, _short_templates(fine, found, sure, known), room)
-    return _without_slurs(_sounded(found, times, share, samples.size / spectra.RATE_HZ), room)
+    short = _short_templates(fine, found, _sure(found, read.share, sound, told), known)
+    edges = boundaries.Edges(fine, short, read.room)
+    path = decoding.states(found)
+    return Heard(path, read.log_likelihood, change_cost, read.share, samples, clicks, read.room, edges)
+
+
+def sounded(
+    heard: Heard, path: NDArray[np.int8] | None = None, is_expected: Callable[[Sounded], bool] = lambda note: False
+) -> list[Sounded]:
+    """The notes of what was `heard`, on the likeliest path or on another one (frames,); what is expected is no slur."""
+    found = decoding.segments(heard.path if path is None else path)
+    times = heard.edges.refine(found, HOP / spectra.RATE_HZ)
+    notes = _sounded(found, times, heard.share, heard.samples.size / spectra.RATE_HZ)
+    return _without_slurs(notes, heard.room, is_expected)
 
 
 def _listening(samples: Floats, clicks: Sequence[Clicks], window: int, hop: int, size: int) -> templates.Listening:
@@ -117,6 +144,17 @@ def _sure(
     return sure
 
 
+@dataclass(frozen=True)
+class _Decoded:
+    """Each note's share of every frame (frames, 9), log likelihoods (frames, states), the likeliest segments by these,
+    and the room that they show."""
+
+    share: Floats
+    log_likelihood: Floats
+    found: list[Segment]
+    room: echo.Room
+
+
 def _decoded(
     weights: decoding.Weights,
     change_cost: Floats,
@@ -124,15 +162,15 @@ def _decoded(
     held: NDArray[np.int8],
     fit: tuning.Fit,
     hop_s: float,
-) -> tuple[Floats, list[Segment], echo.Room]:
-    """Each note's share of every frame (frames, 9), the likeliest segments, and the room that these show."""
+) -> _Decoded:
+    """What `weights` show in a `room`."""
     own = odd_harmonics.settle(weights.own, weights.octave, hop_s)
     own = decoding.in_octave(own, held, fit.heard, hop_s)
     energy = echo.energies(own)
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
     likelihoods = decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)
     found = decoding.segments(viterbi.path(likelihoods, change_cost))
-    return share, found, echo.measure(energy, found, hop_s)
+    return _Decoded(share, likelihoods, found, echo.measure(energy, found, hop_s))
 
 
 def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:
@@ -154,8 +192,7 @@ def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> lis
         first, last = (round(time / tuning.HOP_S) for time in (middle - 0.25 * _FILLS_S, middle + 0.25 * _FILLS_S))
         if np.all(fit.labels[first : last + 1] == partner):
             states[index] = partner
-    frames = np.repeat(states, [segment.stop - segment.start for segment in found])
-    return decoding.segments(frames)
+    return decoding.segments(np.repeat(states, [segment.stop - segment.start for segment in found]))
 
 
 def _only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) -> list[Segment]:
@@ -229,17 +266,20 @@ def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s
     return result
 
 
-def _without_slurs(sounded: list[Sounded], room: echo.Room) -> list[Sounded]:
-    """`sounded` with what is short and hardly sure given to the note that follows.
+def _without_slurs(
+    notes: list[Sounded], room: echo.Room, is_expected: Callable[[Sounded], bool] = lambda note: False
+) -> list[Sounded]:
+    """`notes` with what is short and hardly sure, and was not expected, given to the note that follows.
 
     While a room still rings with the last note, the first moments of the next may look like neither. A moment within a
     note goes back to it.
     """
     result: list[Sounded] = []
-    for note in sounded:
+    for note in notes:
         before = result[-1] if result else None
         earlier = result[-2] if len(result) > 1 and before is not None and _joins(result[-2], before) else None
-        if before is None or not _joins(before, note) or not _is_slur(before, earlier, note, room):
+        is_slur = before is not None and _joins(before, note) and _is_slur(before, earlier, note, room)
+        if before is None or not is_slur or is_expected(before):
             result.append(note)
             continue
         result.pop()
