@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from analysis import echo, spectra, steps
 from analysis.decoding import REST, Segment, weigh
-from analysis.spectra import Floats
+from analysis.spectra import Floats, upper_quartile
 from analysis.templates import GROUND, Listening, Templates
 
 WINDOW: Final = steps.WINDOW
@@ -147,6 +147,7 @@ class Edges:
     templates: Templates
     room: echo.Room
     _rises: dict[_Key, Rise] = field(default_factory=dict)
+    _places: dict[tuple[_Key, float, float, float], float] = field(default_factory=dict)
 
     def refine(self, found: list[Segment], hop_s: float) -> list[float]:
         """The refined times in seconds of all boundaries between `found`, one fewer than segments."""
@@ -161,8 +162,11 @@ class Edges:
             low = max(near - early_s, (refined[-1] + 0.003) if refined else 0.0)
             high = min(near + _FITS_S, (coarse[index + 1] - 0.002) if index + 1 < len(coarse) else np.inf)
             times: NDArray[np.float64] = changes[index].frames.astype(np.float64) * self.sound.hop_s
-            rise = self._rises[changes[index].key]
-            refined.append(float(np.clip(edge(times, rise, near, low, high), low, max(low, high))))
+            place = (changes[index].key, near, low, high)
+            if place not in self._places:
+                found_s = edge(times, self._rises[changes[index].key], near, low, high)
+                self._places[place] = float(np.clip(found_s, low, max(low, high)))
+            refined.append(self._places[place])
         return refined
 
 
@@ -220,5 +224,5 @@ def _rise(energy: Floats, height: NDArray[np.float64], change: _Change) -> Rise:
         level = late if change.after != REST else -early
         return Rise(np.clip(level, -_SPEAKING, _SPEAKING), np.ones(level.size), np.zeros(level.size))
     both = late + early
-    usual = max(float(np.percentile(both, 75)), 1e-9)
+    usual = max(upper_quartile(both), 1e-9)
     return Rise(late / np.maximum(both, 1e-9), np.clip(both / usual, _LEAST_SURE, 1.0), height)

@@ -9,7 +9,7 @@ decay are read off the take's own long notes, after they end, and the tail is fi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice
 from typing import Final
 
 import numpy as np
@@ -49,16 +49,13 @@ def measure(energy: Floats, found: list[Segment], hop_s: float) -> Room:
     """The room that `energy` (frames, notes) was played in, from what is left of long notes after they end."""
     first, last, search = (round(time_s / hop_s) for time_s in (_FROM_S, _TO_S, _SEARCH_S))
     tails = []
-    for before, after in pairwise(found):
+    for number, before in enumerate(found[:-1]):
         long = (before.stop - before.start) * hop_s > 0.15
         if before.state == REST or not long or before.stop + last + search >= energy.shape[0]:
             continue
         level = energy[:, before.state]
         steady = float(np.median(level[before.start + search : before.stop - search]))
-        returns = any(
-            s.state == before.state and before.stop < s.stop and s.start < before.stop + last + first for s in found
-        )
-        if after.state == before.state or returns or steady <= 0.05:
+        if steady <= 0.05 or before.state in _states_until(found, number + 1, before.stop + last + first):
             continue
         # Where it begins to fall, not where decoding put the change: an echo is just what makes that late.
         around = level[before.stop - search : before.stop + search]
@@ -74,6 +71,16 @@ def measure(energy: Floats, found: list[Segment], hop_s: float) -> Room:
     if slope > -4.0 or share < _LEAST_SHARE:
         return DRY
     return Room(min(share, _MOST_SHARE), float(np.clip(-1.0 / slope, 0.01, 0.2)))
+
+
+def _states_until(found: list[Segment], first: int, frame: int) -> set[int]:
+    """The state of segment number `first` and those of the next ones that begin before `frame`."""
+    states = {found[first].state}
+    for segment in islice(found, first, None):
+        if segment.start >= frame:
+            break
+        states.add(segment.state)
+    return states
 
 
 def direct(energy: Floats, room: Room, hop_s: float) -> Floats:

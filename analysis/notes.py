@@ -258,7 +258,7 @@ def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s
         if segment.state == REST or end - start < _SHORTEST_S:
             continue
         middle = share[segment.start : segment.stop, segment.state]
-        confidence = float(np.clip(np.percentile(middle, 75), 0.0, 1.0))
+        confidence = min(max(spectra.upper_quartile(middle), 0.0), 1.0)
         by_rest = REST in (found[max(0, number - 1)].state, found[min(last, number + 1)].state)
         if by_rest and end - start < _BLIP_S and confidence < _BLIP_CONFIDENCE:
             continue

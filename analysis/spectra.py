@@ -81,6 +81,12 @@ def magnitudes(
     return result
 
 
+def upper_quartile(values: NDArray[np.floating]) -> float:
+    """The upper quartile of a few `values` (n,), as numpy.percentile has it, which takes many times as long."""
+    ordered = np.sort(values)
+    return float(np.interp(0.75 * (ordered.size - 1), np.arange(ordered.size), ordered))
+
+
 def bin_range(size: int, low_hz: float, high_hz: float) -> tuple[int, int]:
     """First kept bin and the one after the last, for a transform of `size` samples."""
     return int(np.ceil(low_hz * size / RATE_HZ)), min(size // 2 + 1, int(np.ceil(high_hz * size / RATE_HZ)))
