@@ -30,8 +30,7 @@ from analysis.click_removal import Clicks
 from analysis.judgement import Tolerances, judge
 from analysis.measures import Played
 from analysis.movements import gracenote_places
-from analysis.notes import Heard as Listened
-from analysis.notes import Sounded
+from analysis.notes import Decoded, Sounded
 from analysis.percussion import Strokes
 from analysis.readings import Heard
 from analysis.report import SCHEMA, Beat, Instrument, NoteTuning, Report, Role, SoundedNote
@@ -98,18 +97,18 @@ def analyse_sound(
     heard = _heard_beat(sound, samples, _held_span(fit), tempo)
     tell(STAGES[2], 0.3)
     samples, clicks = _without_clicks(samples, heard)
-    listened = notes.hear(samples, fit, clicks)
-    sounded = notes.sounded(listened) if listened else []
+    decoded = notes.hear(samples, fit, clicks)
+    sounded = notes.sounded(decoded) if decoded else []
     if heard is not None and beat.echoes_notes(heard.strokes_s, [note.start_s for note in sounded], _held_span(fit)):
         heard = None
         # Made anew, not kept: in a long recording it takes its room, and seldom is it wanted.
         samples, clicks = spectra.at_listening_rate(sound.samples, sound.rate_hz), []
-        listened = notes.hear(samples, fit)
-        sounded = notes.sounded(listened) if listened else []
-    if listened is None or not sounded:
+        decoded = notes.hear(samples, fit)
+        sounded = notes.sounded(decoded) if decoded else []
+    if decoded is None or not sounded:
         raise SoundError(_NO_CHANTER)
     if score is not None and score.themes:
-        sounded = _as_written(listened, sounded, score, fit)
+        sounded = _as_written(decoded, sounded, score, fit)
     tell(STAGES[3], 0.9)
     if score is not None and score.themes:
         reading = readings.written(score, sounded, heard, tempo_bpm=tempo, beat_points=chosen.beat_points)
@@ -132,23 +131,25 @@ def analyse_sound(
     return judge(comparison.completed(report, score, tuning=chosen.tuning), chosen.tolerances)
 
 
-def _as_written(listened: Listened, sounded: list[Sounded], score: Score, fit: tuning.Fit) -> list[Sounded]:
+def _as_written(decoded: Decoded, sounded: list[Sounded], score: Score, fit: tuning.Fit) -> list[Sounded]:
     """`sounded` again, with what only the score can tell."""
     known = octaves.known(fit)
     told = octaves.moments(sounded, score, known)
-    again = notes.hear(listened.samples, fit, listened.clicks, told=told) if told else None
+    again = notes.hear(decoded.samples, fit, decoded.clicks, told=told) if told else None
     if again is not None:
         # Heard again, now that moments of the note that was never held are known.
-        listened, sounded = again, notes.sounded(again)
-    first, sounded = sounded, octaves.by_score(sounded, score, known)
-    wanted = second_look.places(score, sounded)
+        decoded, sounded = again, notes.sounded(again)
+    renamed = octaves.by_score(sounded, score, known)
+    wanted = second_look.places(score, renamed)
     if not wanted:
-        return sounded
-    path = second_look.path(
-        listened.path, listened.log_likelihood, listened.change_cost, wanted, notes.HOP / spectra.RATE_HZ
-    )
-    looked = notes.sounded(listened, path, lambda sound: second_look.is_wanted(wanted, sound))
-    return sounded if looked == first else octaves.by_score(looked, score, known)
+        return renamed
+    hop_s = notes.HOP / spectra.RATE_HZ
+    named = octaves.path(decoded.path, renamed, hop_s)
+    path, found = second_look.path(named, decoded.log_likelihood, decoded.change_cost, wanted, hop_s)
+    if not found:
+        return renamed
+    looked = notes.sounded(decoded, path, lambda sound: any(moment.is_in(sound) for moment in found))
+    return octaves.joined(looked, score)
 
 
 def _written_shares(score: Score) -> dict[Note, float]:

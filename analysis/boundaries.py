@@ -112,6 +112,7 @@ def _top(gains: NDArray[np.float64], place: int) -> int:
     return place
 
 
+#: The states on both sides, what else sounds near it on each, the first and the last frame that are looked at.
 _Key = tuple[int, int, frozenset[int], frozenset[int], int, int]
 
 
@@ -146,11 +147,14 @@ class Edges:
     sound: Listening
     templates: Templates
     room: echo.Room
-    _rises: dict[_Key, Rise] = field(default_factory=dict)
-    _places: dict[tuple[_Key, float, float, float], float] = field(default_factory=dict)
+    _rises: dict[_Key, Rise] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _places: dict[tuple[_Key, float, float, float], float] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def refine(self, found: list[Segment], hop_s: float) -> list[float]:
-        """The refined times in seconds of all boundaries between `found`, one fewer than segments."""
+        """The refined times in seconds of all boundaries between `found`, one fewer than segments, whose frames are
+        `hop_s` seconds apart."""
         early_s = _FITS_S + _HIDDEN_S * self.room.share
         coarse = [segment.start * hop_s for segment in found[1:]]
         changes = [_change(found, index, near, early_s, hop_s, self.sound) for index, near in enumerate(coarse)]

@@ -288,6 +288,18 @@ def states(found: Sequence[Segment]) -> NDArray[np.int8]:
     return np.repeat(np.array([segment.state for segment in found], dtype=np.int8), lengths)
 
 
+def at_rest(log_likelihood: Floats, before: NDArray[np.int8], after: NDArray[np.int8]) -> Floats:
+    """`log_likelihood` (frames, 10) where the path `after` (frames,) is at rest and the one `before` was not: there rest
+    is as likely as its state was, and the other way round."""
+    frames = np.flatnonzero((before != after) & (after == REST))
+    if not frames.size:
+        return log_likelihood
+    result = log_likelihood.copy()
+    result[frames, REST] = log_likelihood[frames, before[frames]]
+    result[frames, before[frames]] = log_likelihood[frames, REST]
+    return result
+
+
 def unsettled(found: list[Segment], share: Floats, hop_s: float) -> NDArray[np.bool_]:
     """Frames (frames,) worth another look: near a change of state, or with a rival to the note that was chosen."""
     count = share.shape[0]

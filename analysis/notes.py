@@ -62,10 +62,10 @@ class Sounded:
 
 
 @dataclass(frozen=True)
-class Heard:
-    """The likeliest `path` (frames,) through the notes and rest, and what it was found by: log likelihoods (frames,
-    states), what a change costs (frames,), each note's share of every frame (frames, 9); in the sound (n,) that clicks
-    were taken out of, with the `edges` that notes have in it in a room."""
+class Decoded:
+    """The likeliest `path` (frames,) through the nine notes and rest, and what it was found by: log likelihoods
+    (frames, 10), what a change costs in these (frames,), each note's share of every frame (frames, 9); in the sound
+    (n,) that clicks were taken out of, with the `edges` that notes have in it in a room."""
 
     path: NDArray[np.int8]
     log_likelihood: Floats
@@ -77,7 +77,9 @@ class Heard:
     edges: boundaries.Edges
 
 
-def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = (), told: Sequence[Sounded] = ()) -> Heard | None:
+def hear(
+    samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = (), told: Sequence[Sounded] = ()
+) -> Decoded | None:
     """What is played in `samples` (n,) at the listening rate on the chanter `fit`; None where no note is to be heard.
 
     `clicks` were taken out of the samples: what they left counts for little. `told`: moments whose note is known from
@@ -103,17 +105,19 @@ def hear(samples: Floats, fit: tuning.Fit, clicks: Sequence[Clicks] = (), told: 
     short = _short_templates(fine, found, _sure(found, read.share, sound, told), known)
     edges = boundaries.Edges(fine, short, read.room)
     path = decoding.states(found)
-    return Heard(path, read.log_likelihood, change_cost, read.share, samples, clicks, read.room, edges)
+    # What was put back into its octave keeps its likelihoods: the score may have another word on that.
+    log_likelihood = decoding.at_rest(read.log_likelihood, decoding.states(read.found), path)
+    return Decoded(path, log_likelihood, change_cost, read.share, samples, clicks, read.room, edges)
 
 
 def sounded(
-    heard: Heard, path: NDArray[np.int8] | None = None, is_expected: Callable[[Sounded], bool] = lambda note: False
+    decoded: Decoded, path: NDArray[np.int8] | None = None, is_expected: Callable[[Sounded], bool] = lambda note: False
 ) -> list[Sounded]:
-    """The notes of what was `heard`, on the likeliest path or on another one (frames,); what is expected is no slur."""
-    found = decoding.segments(heard.path if path is None else path)
-    times = heard.edges.refine(found, HOP / spectra.RATE_HZ)
-    notes = _sounded(found, times, heard.share, heard.samples.size / spectra.RATE_HZ)
-    return _without_slurs(notes, heard.room, is_expected)
+    """The notes of what was `decoded`, on the likeliest path or another one (frames,); what is expected is no slur."""
+    found = decoding.segments(decoded.path if path is None else path)
+    times = decoded.edges.refine(found, HOP / spectra.RATE_HZ)
+    notes = _sounded(found, times, decoded.share, decoded.samples.size / spectra.RATE_HZ)
+    return _without_slurs(notes, decoded.room, is_expected)
 
 
 def _listening(samples: Floats, clicks: Sequence[Clicks], window: int, hop: int, size: int) -> templates.Listening:
@@ -145,8 +149,8 @@ def _sure(
 
 
 @dataclass(frozen=True)
-class _Decoded:
-    """Each note's share of every frame (frames, 9), log likelihoods (frames, states), the likeliest segments by these,
+class _Pass:
+    """Each note's share of every frame (frames, 9), log likelihoods (frames, 10), the likeliest segments by these,
     and the room that they show."""
 
     share: Floats
@@ -162,7 +166,7 @@ def _decoded(
     held: NDArray[np.int8],
     fit: tuning.Fit,
     hop_s: float,
-) -> _Decoded:
+) -> _Pass:
     """What `weights` show in a `room`."""
     own = odd_harmonics.settle(weights.own, weights.octave, hop_s)
     own = decoding.in_octave(own, held, fit.heard, hop_s)
@@ -170,7 +174,7 @@ def _decoded(
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
     likelihoods = decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)
     found = decoding.segments(viterbi.path(likelihoods, change_cost))
-    return _Decoded(share, likelihoods, found, echo.measure(energy, found, hop_s))
+    return _Pass(share, likelihoods, found, echo.measure(energy, found, hop_s))
 
 
 def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:

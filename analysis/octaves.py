@@ -14,6 +14,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis import alignment, tuning
 from analysis.chanter import Note
@@ -50,7 +51,19 @@ def known(fit: tuning.Fit) -> tuple[bool, ...]:
 def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
     """`sounded` with moments of a note that was never held (`heard`, by note), or all of one whose octave partner was
     never held, given the name an octave away that is written where they often stand."""
-    return _whole(_renamed(sounded, score, heard)[0], alignment.tokens(score))
+    return joined(_renamed(sounded, score, heard)[0], score)
+
+
+def path(states: NDArray[np.int8], sounded: Sequence[Sounded], hop_s: float) -> NDArray[np.int8]:
+    """`states` (frames,), `hop_s` seconds apart, by the names that `sounded` have: where they say its octave, that."""
+    result = states.copy()
+    starts = np.array([sound.start_s for sound in sounded])
+    edges = np.flatnonzero(np.diff(states, prepend=-1, append=-1))
+    for first, last in pairwise(edges):
+        number = int(np.searchsorted(starts, 0.5 * (first + last) * hop_s, side="right")) - 1
+        if number >= 0 and _PARTNERS.get(sounded[number].note) == states[first]:
+            result[first:last] = sounded[number].note
+    return result
 
 
 def moments(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
@@ -78,12 +91,13 @@ def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
     return result, rightly
 
 
-def _whole(sounded: list[Sounded], tokens: list[alignment.Token]) -> list[Sounded]:
+def joined(sounded: Sequence[Sounded], score: Score) -> list[Sounded]:
     """`sounded` with stretches an octave off given back to the written note that they belong to.
 
     What was never written, or stands where its octave is written, is too long for a noise, and joins that octave
     without a sound between, is that note, whose odd harmonics went missing for a while.
     """
+    tokens = alignment.tokens(score)
     matches = alignment.align(tokens, sounded)
     written = {m.sounded: tokens[m.token].note for m in matches if m.token is not None}
     result: list[Sounded] = []
