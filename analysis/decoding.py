@@ -289,8 +289,8 @@ def states(found: Sequence[Segment]) -> NDArray[np.int8]:
 
 
 def at_rest(log_likelihood: Floats, before: NDArray[np.int8], after: NDArray[np.int8]) -> Floats:
-    """`log_likelihood` (frames, 10) where the path `after` (frames,) is at rest and the one `before` was not: there rest
-    is as likely as its state was, and the other way round."""
+    """`log_likelihood` (frames, 10) where the path `after` (frames,) rests and the one `before` did not: there rest is
+    as likely as its state was, and the other way round."""
     frames = np.flatnonzero((before != after) & (after == REST))
     if not frames.size:
         return log_likelihood

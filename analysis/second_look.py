@@ -40,8 +40,8 @@ _BEFORE_S: Final = 0.16
 _WITHIN_S: Final = 0.08
 _SHORTEST_S: Final = 0.012
 _LONGEST_S: Final = 0.12
-#: The least log likelihood a frame, on average, of what is put in: less, and next to nothing of the note is there. Of 25
-#: gracenotes rightly put in in made takes none had less than -3.2.
+#: The least log likelihood a frame, on average, of what is put in: less, and next to nothing of the note is there. Of
+#: 25 gracenotes rightly put in in made takes none had less than -3.2.
 _LEAST: Final = -3.6
 #: What each frame of it counts for (log likelihood) when it comes to where it begins and ends, up to the length that
 #: gracenotes usually have at least. Without, what is a little less likely all along would be as short as it may be.
