@@ -32,10 +32,10 @@ _LEFT_OUT_OF_TWO: Final = 11.0
 #: among them by 6.3 and more; 12 misheard ones all by less than 2.7.
 _INSTEAD: Final = 2.2
 _OCTAVE: Final = 3.5
-#: More that are missing together are seldom but hard to hear.
+#: More that are missing together were hardly ever played and only hard to hear.
 _MOST: Final = 2
 #: What is missing lies so long before the sound that comes after it, or within so much of this: doubtful edges are not
-#: further out. So long it is: a room hides half of a gracenote of 25 ms, and none lasts longer than that.
+#: further out. So long it is: a room hides half of a gracenote of 25 ms, and a heavy one is heard.
 _BEFORE_S: Final = 0.16
 _WITHIN_S: Final = 0.08
 _SHORTEST_S: Final = 0.012

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from analysis import boundaries, decoding, octaves, second_look, spectra, templates
+from analysis.api import analyse
 from analysis.chanter import Note
 from analysis.echo import DRY
 from analysis.notes import _without_slurs
 from analysis.score import parse_abc
 from analysis.second_look import Found, Place
 from tests.analysis.sequences import sounded
+from tests.benchmarks import made_takes
+from tests.benchmarks.scoring import load_truth
 
 HOP_S = 0.002
 COST = 6.0
@@ -218,6 +224,24 @@ def test_runs_whose_octave_the_score_tells_have_its_name_from_end_to_end() -> No
         *sounded("B:200 g:40 A:200", start_s=0.24),
     ]
     assert runs(octaves.path(states, notes, HOP_S)) == [(1, 0), (0, 100), (2, 120), (7, 220), (1, 240)]
+
+
+@pytest.mark.parametrize(("seed", "draw"), [(13008, made_takes.drawn), (19002, made_takes.wide)])
+def test_in_a_room_what_was_played_is_found_again_and_what_was_left_out_is_not(
+    seed: int, draw: Callable[[int], made_takes.Made], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Made takes in which a gracenote is all but hidden, and others are truly left out."""
+    truth = load_truth(made_takes.write(draw(seed), tmp_path, "take"))
+    score = parse_abc((tmp_path / "take.abc").read_text())
+    left_out = [number for number, move in enumerate(truth["moves"]) if "missed" in move["faults"]]
+
+    def missed() -> list[int]:
+        report = analyse(tmp_path / truth["audio"], score)
+        return [number for number, movement in enumerate(report["movements"]) if "missed" in movement["flags"]]
+
+    assert missed() == left_out != []
+    monkeypatch.setattr(second_look, "places", lambda score, sounded: [])
+    assert set(missed()) > set(left_out)
 
 
 def test_an_upper_quartile_is_what_numpy_has() -> None:
