@@ -25,7 +25,7 @@ from analysis.templates import GROUND, STROKE, Listening, Templates
 REST: Final = len(Note)
 #: Updates, each raised to a power, which gets as far as more of them: the error still falls for powers below 2.
 _UPDATES: Final = 12
-_STRIDE: Final = np.float32(1.7)
+STRIDE: Final = np.float32(1.7)
 _TRUST_UPDATES: Final = 7
 _CHUNK: Final = 2048
 #: A frame is plain if no more than this share of it is not its note's template, and it lies this far inside its note.
@@ -178,7 +178,7 @@ def weigh(levels: Floats, templates: Templates, trust: tuple[NDArray[np.int64], 
         np.matmul(weights, spectra, out=explained)
         explained += 1e-9
         np.divide(levels, explained, out=explained)
-        weights *= ((explained @ spectra.T) / sums) ** _STRIDE
+        weights *= ((explained @ spectra.T) / sums) ** STRIDE
     trusted = np.ones(levels.shape[0], dtype=np.float32)
     if trust is not None and trust[0].size:
         doubtful, share = trust
@@ -223,7 +223,7 @@ def _trusting(weights: Floats, levels: Floats, doubtful: NDArray[np.int64], trus
     own = weights[doubtful]
     sums = trust @ spectra.T + 1e-9
     for _ in range(_TRUST_UPDATES):
-        own *= ((known / (own @ spectra + 1e-9)) @ spectra.T / sums) ** _STRIDE
+        own *= ((known / (own @ spectra + 1e-9)) @ spectra.T / sums) ** STRIDE
     weights[doubtful] = own
 
 

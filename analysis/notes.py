@@ -16,7 +16,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import boundaries, decoding, echo, odd_harmonics, spectra, steps, templates, tuning, viterbi
+from analysis import (
+    boundaries,
+    decoding,
+    echo,
+    odd_harmonics,
+    onset_spectra,
+    spectra,
+    steps,
+    templates,
+    tuning,
+    viterbi,
+)
 from analysis.chanter import Note
 from analysis.click_removal import Clicks
 from analysis.decoding import REST, Segment
@@ -95,7 +106,8 @@ def hear(
         again = decoding.unsettled(read.found, read.share, sound.hop_s)
         if told:
             again[:] = True
-        decoding.explain_again(sound, known, weights, np.flatnonzero(again))
+        beginning = onset_spectra.added(sound, known, read.found, read.room)
+        decoding.explain_again(sound, beginning, weights, np.flatnonzero(again))
         read = _decoded(weights, change_cost, read.room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
     found = _only_playing(_in_their_octave(read.found, fit, sound.hop_s), held, sound.hop_s)
