@@ -39,7 +39,7 @@ _APART_CENTS: Final = 65.0
 #: A spectrum's envelope is its mean over so many bins.
 _ENVELOPE_BINS: Final = 15
 #: So many frames of a note show what it looks like; so many of a take, how loud it is.
-_ENOUGH: Final = 1000
+_ENOUGH: Final = 500
 _FOR_FLOOR: Final = 3000
 #: The part of a click that is still there, at most, after it was taken out (by ear and by experiment).
 _LEFT_OF_CLICKS: Final = 0.5

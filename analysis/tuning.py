@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -38,7 +39,7 @@ GRID_HZ: Final = 178.0 * 2.0 ** (np.arange(0, 318) * 10.0 / 1200.0)
 _HARMONICS: Final = 12
 #: Frames worked on at a time, so that they stay in a processor's cache; and enough of them to know what always sounds.
 _CHUNK: Final = 512
-_MOST_FOR_FLOOR: Final = 1500
+_MOST_FOR_FLOOR: Final = 500
 _MOST_FOR_MEDIAN: Final = 500
 #: Salience (in nepers of level over the noise) from which a frame counts as a held note.
 _HELD_SALIENCE: Final = 0.75
@@ -134,14 +135,34 @@ def salience(levels: Floats) -> Floats:
     """
     result = np.zeros((GRID_HZ.size, levels.shape[0]), dtype=np.float32)
     by_bin = np.ascontiguousarray(levels.T)  # a bin of all frames lies together: reading it is what takes the time
-    for row, hz in enumerate(GRID_HZ):
-        numbers = np.arange(1, max(4, min(_HARMONICS, int(_TOP_HZ / hz))) + 1)
-        between = np.maximum(by_bin[_bins((numbers - 1 / 3) * hz)], by_bin[_bins((numbers - 2 / 3) * hz)])
-        np.maximum(between, by_bin[_bins((numbers - 0.5) * hz)], out=between)
-        clear = by_bin[_bins(numbers * hz)] - between
-        whole, odd = _weights(numbers), _weights(numbers[::2])
-        result[row] = np.maximum(whole @ clear, 0.9 * (odd @ clear[::2]))
+    for row, comb in enumerate(_combs()):
+        between = np.maximum(by_bin[comb.between[0]], by_bin[comb.between[1]])
+        np.maximum(between, by_bin[comb.between[2]], out=between)
+        clear = by_bin[comb.lines] - between
+        result[row] = np.maximum(comb.whole @ clear, 0.9 * (comb.odd @ clear[::2]))
     return result.T
+
+
+@dataclass(frozen=True)
+class _Comb:
+    """Of one candidate: the bins of its harmonics (n,), three rows of bins between them (3, n), and how much each
+    harmonic counts, of all (n,) and of the odd ones."""
+
+    lines: NDArray[np.int64]
+    between: NDArray[np.int64]
+    whole: Floats
+    odd: Floats
+
+
+@cache
+def _combs() -> tuple[_Comb, ...]:
+    """The comb of every candidate of GRID_HZ."""
+    combs = []
+    for hz in GRID_HZ:
+        numbers = np.arange(1, max(4, min(_HARMONICS, int(_TOP_HZ / hz))) + 1)
+        between = np.array([_bins((numbers - part) * hz) for part in (1 / 3, 2 / 3, 0.5)])
+        combs.append(_Comb(_bins(numbers * hz), between, _weights(numbers), _weights(numbers[::2])))
+    return tuple(combs)
 
 
 def _weights(numbers: NDArray[np.int64]) -> Floats:
@@ -237,30 +258,41 @@ def _clusters(hz: NDArray[np.float64], weights: NDArray[np.float64]) -> list[_Cl
 
 
 def _lay(
-    clusters: list[_Cluster], low_a_cents: float, table: tuple[float, ...], expected: Mapping[Note, float] | None
-) -> tuple[float, list[int]]:
-    """The cheapest ascending assignment of clusters to notes (-1: to none) and its cost, for one low A."""
+    clusters: list[_Cluster],
+    low_a_cents: NDArray[np.float64],
+    table: tuple[float, ...],
+    expected: Mapping[Note, float] | None,
+) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """For every low A (k,) the cost (k,) of the cheapest ascending assignment of clusters to notes, and that assignment
+    (k, clusters), -1 for none."""
     total = sum(cluster.weight for cluster in clusters)
-    costs: list[list[float]] = []
+    count = low_a_cents.size
+    # The least cost when note number n - 1 was the last one taken; first of none.
+    best = np.full((count, len(Note) + 1), math.inf)
+    best[:, 0] = 0.0
+    taken: list[NDArray[np.bool_]] = []
+    sources: list[NDArray[np.int64]] = []
     for cluster in clusters:
         share = math.sqrt(cluster.weight / total)
-        row = []
-        for note in Note:
-            away = (cluster.cents - low_a_cents - table[note]) / _TABLE_SPREAD_CENTS
-            strange = 0.0 if expected is None else _strange(expected.get(note, 0.0), cluster.weight / total)
-            row.append(share * min(away * away + strange, 30.0) if abs(away) < 4.0 else math.inf)
-        costs.append(row)
-    best: list[tuple[float, list[int]]] = [(0.0, []), *[(math.inf, [])] * len(Note)]
-    for cluster, row in zip(clusters, costs, strict=True):
-        dropped = math.sqrt(cluster.weight / total) * 9.0
-        following = [(cost + dropped, [*way, -1]) for cost, way in best]
-        for note in Note:
-            if row[note] < math.inf:
-                cost, way = min(best[: note + 1], key=lambda entry: entry[0])
-                if cost + row[note] < following[note + 1][0]:
-                    following[note + 1] = (cost + row[note], [*way, int(note)])
-        best = following
-    return min(best, key=lambda entry: entry[0])
+        strange = [
+            0.0 if expected is None else _strange(expected.get(note, 0.0), cluster.weight / total) for note in Note
+        ]
+        away = ((cluster.cents - low_a_cents)[:, None] - np.array(table)) / _TABLE_SPREAD_CENTS
+        own = np.where(np.abs(away) < 4.0, share * np.minimum(away * away + strange, 30.0), math.inf)
+        least = np.minimum.accumulate(best, axis=1)
+        is_less = np.pad(least[:, 1:] < least[:, :-1], ((0, 0), (1, 0)))
+        sources.append(np.maximum.accumulate(is_less * np.arange(len(Note) + 1), axis=1))
+        best = best + share * 9.0
+        with_it = least[:, :-1] + own
+        taken.append(with_it < best[:, 1:])
+        best[:, 1:] = np.minimum(best[:, 1:], with_it)
+    ways = np.full((count, len(clusters)), -1)
+    rows, at = np.arange(count), best.argmin(axis=1)
+    for number in range(len(clusters) - 1, -1, -1):
+        took = (at > 0) & taken[number][rows, at - 1]
+        ways[took, number] = at[took] - 1
+        at = np.where(took, sources[number][rows, at - 1], at)
+    return best.min(axis=1), ways
 
 
 def _strange(written: float, held: float) -> float:
@@ -283,14 +315,15 @@ def _fit_low_a(
         middle = 1200.0 * math.log2(math.sqrt(low * high))
         for tuning in RATIOS:
             table = table_cents(tuning=tuning)
-            for cents in np.arange(1200.0 * math.log2(low), 1200.0 * math.log2(high), 8.0):
-                cost, way = _lay(clusters, float(cents), table, expected)
-                # Where the notes alone leave it open, an ordinary instrument is likelier than an extreme one.
-                cost += 0.5 * ((cents - middle) / 170.0) ** 2
-                if drone_hz is not None:
-                    cost += 4.0 * ((cents - 1200.0 * math.log2(4.0 * drone_hz)) / 40.0) ** 2
-                if best is None or cost < best[0]:
-                    best = (cost, kind, float(cents), way, tuning)
+            cents = np.arange(1200.0 * math.log2(low), 1200.0 * math.log2(high), 8.0)
+            costs, ways = _lay(clusters, cents, table, expected)
+            # Where the notes alone leave it open, an ordinary instrument is likelier than an extreme one.
+            costs += 0.5 * ((cents - middle) / 170.0) ** 2
+            if drone_hz is not None:
+                costs += 4.0 * ((cents - 1200.0 * math.log2(4.0 * drone_hz)) / 40.0) ** 2
+            least = int(costs.argmin())
+            if best is None or costs[least] < best[0]:
+                best = (float(costs[least]), kind, float(cents[least]), ways[least].tolist(), tuning)
     return best and (best[1], best[2], best[3], best[4])
 
 
