@@ -44,6 +44,9 @@ _LEAST_HELD_S: Final = 0.12
 #: A note this long is nearly all that a long window holds at its middle.
 _FILLS_S: Final = 0.055
 _SHORTEST_S: Final = 0.006
+#: No gracenote is this long, and none begins further than this from a step.
+_LONGEST_MOMENT_S: Final = 0.12
+_STEP_NEAR_S: Final = 0.016
 #: So many moments of a note are enough for its template at the short window.
 _FOR_SHORT: Final = 400
 #: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
@@ -185,8 +188,27 @@ def _decoded(
     energy = echo.energies(own)
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
     likelihoods = decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)
-    found = decoding.segments(viterbi.path(likelihoods, change_cost))
+    found = _of_one_note(decoding.segments(viterbi.path(likelihoods, change_cost)), change_cost, hop_s)
     return _Pass(share, likelihoods, found, echo.measure(energy, found, hop_s))
+
+
+def _of_one_note(found: list[Segment], change_cost: Floats, hop_s: float) -> list[Segment]:
+    """Segments with each moment of another note, at whose edges nothing steps, given back to the note around it.
+
+    A reed's harmonics may come and go while a note is held, and for a moment it looks like its octave; a finger that
+    moves is heard to.
+    """
+    reach = round(_STEP_NEAR_S / hop_s)
+    states = decoding.states(found)
+    for before, moment, after in zip(found, found[1:], found[2:], strict=False):
+        if states[before.start] != after.state or REST in (moment.state, after.state):
+            continue
+        if (moment.stop - moment.start) * hop_s >= _LONGEST_MOMENT_S:
+            continue
+        edges = [change_cost[max(0, frame - reach) : frame + reach + 1] for frame in (moment.start, moment.stop)]
+        if min(float(costs.min()) for costs in edges) >= steps.NO_STEP:
+            states[moment.start : moment.stop] = after.state
+    return decoding.segments(states)
 
 
 def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:

@@ -40,6 +40,8 @@ _COST: Final = 12.0
 _COST_PER_E: Final = 10.0
 _LEAST_COST: Final = 2.0
 _MOST_COST: Final = 40.0
+#: Where it costs this much, a step of less than 0.2, nothing changes at once.
+NO_STEP: Final = 30.0
 
 
 def beside(offsets_s: Offsets) -> NDArray[np.float64]:

@@ -5,7 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analysis import spectra, steps, templates
+from analysis import decoding, spectra, steps, templates
+from analysis.chanter import Note
+from analysis.decoding import REST
+from analysis.notes import _of_one_note
 
 RATE_HZ = spectra.RATE_HZ
 HOP = 8
@@ -74,3 +77,27 @@ def test_a_change_costs_less_the_higher_its_step_and_never_nothing():
     assert (np.diff(costs) <= 0.0).all()
     assert costs[0] > costs[2] > costs[3] > 0.0
     assert costs[4] > 0.0
+
+
+def moment_in(around: int, moment: int, *, frames: int, steps_at: tuple[int, ...] = ()) -> list[tuple[int, int]]:
+    """What is left (state, frames) of a `moment` in a held note, where there are steps at the frames named only."""
+    path = np.repeat(np.array([around, moment, around], dtype=np.int8), [200, frames, 200])
+    cost = np.full(path.size, 40.0, dtype=np.float32)
+    cost[list(steps_at)] = 12.0
+    return [(s.state, s.stop - s.start) for s in _of_one_note(decoding.segments(path), cost, 0.002)]
+
+
+def test_what_comes_and_goes_without_a_step_is_no_other_note():
+    assert moment_in(Note.LOW_A, Note.HIGH_A, frames=12) == [(Note.LOW_A, 412)]
+
+
+@pytest.mark.parametrize("steps_at", [(200,), (206,), (212,), (200, 212)])
+def test_a_step_at_either_edge_is_a_finger(steps_at: tuple[int, ...]):
+    kept = moment_in(Note.LOW_A, Note.HIGH_A, frames=12, steps_at=steps_at)
+    assert kept == [(Note.LOW_A, 200), (Note.HIGH_A, 12), (Note.LOW_A, 200)]
+
+
+def test_what_is_held_long_and_silence_are_left_as_they_are():
+    assert len(moment_in(Note.LOW_A, Note.HIGH_A, frames=80)) == 3
+    assert len(moment_in(Note.LOW_A, REST, frames=12)) == 3
+    assert len(moment_in(REST, Note.LOW_A, frames=12)) == 3
