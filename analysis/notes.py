@@ -3,8 +3,8 @@
 The method, in order: fit the chanter to the held notes (:mod:`analysis.tuning`), learn each note's spectrum from them
 (:mod:`analysis.templates`), explain every 2 ms by a sum of these, tell octaves apart (:mod:`analysis.odd_harmonics`)
 and decode the likeliest path (:mod:`analysis.decoding`, :mod:`analysis.viterbi`), whose notes change where the sound
-does (:mod:`analysis.steps`), learn again from what was found, gracenotes included, and fit every boundary
-(:mod:`analysis.boundaries`).
+does (:mod:`analysis.steps`), learn again from what was found, gracenotes included, and how notes begin in a room
+(:mod:`analysis.onset_spectra`), and fit every boundary (:mod:`analysis.boundaries`).
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _LEAST_HELD_S: Final = 0.12
 #: A note this long is nearly all that a long window holds at its middle.
 _FILLS_S: Final = 0.055
 _SHORTEST_S: Final = 0.006
-#: No gracenote is this long, and none begins further than this from a step.
+#: What sounds for so long was meant, and whatever a finger does begins or ends this near to a step.
 _LONGEST_MOMENT_S: Final = 0.12
 _STEP_NEAR_S: Final = 0.016
 #: So many moments of a note are enough for its template at the short window.
@@ -109,8 +109,9 @@ def hear(
         again = decoding.unsettled(read.found, read.share, sound.hop_s)
         if told:
             again[:] = True
-        beginning = onset_spectra.added(sound, known, read.found, read.room)
-        decoding.explain_again(sound, beginning, weights, np.flatnonzero(again))
+        told_of = frozenset(int(moment.note) for moment in told)
+        with_onsets = onset_spectra.with_onsets(sound, known, read.found, read.room, without=told_of)
+        decoding.explain_again(sound, with_onsets, weights, np.flatnonzero(again))
         read = _decoded(weights, change_cost, read.room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
     found = _only_playing(_in_their_octave(read.found, fit, sound.hop_s), held, sound.hop_s)
@@ -195,20 +196,33 @@ def _decoded(
 def _of_one_note(found: list[Segment], change_cost: Floats, hop_s: float) -> list[Segment]:
     """Segments with each moment of another note, at whose edges nothing steps, given back to the note around it.
 
-    A reed's harmonics may come and go while a note is held, and for a moment it looks like its octave; a finger that
-    moves is heard to.
+    A reed's harmonics may come and go while a note is held, and for a moment it looks like another, its octave most
+    often; a finger that moves is heard to.
     """
+    result = [found[0]]
+    for number, segment in enumerate(found[1:], 1):
+        before = result[-1]  # with the moments that were given back to it
+        after = found[number + 1] if number + 1 < len(found) else None
+        if segment.state == before.state or (after and _is_no_note(before, segment, after, change_cost, hop_s)):
+            result[-1] = replace(before, stop=segment.stop)
+        else:
+            result.append(segment)
+    return result
+
+
+def _is_no_note(before: Segment, moment: Segment, after: Segment, change_cost: Floats, hop_s: float) -> bool:
+    """Whether `moment` is but a moment of the note around it."""
+    length = moment.stop - moment.start
+    around = before.stop - before.start + after.stop - after.start
+    if before.state != after.state or REST in (before.state, moment.state):
+        return False
+    return length * hop_s < _LONGEST_MOMENT_S and length < around and not _steps_at_an_edge(moment, change_cost, hop_s)
+
+
+def _steps_at_an_edge(segment: Segment, change_cost: Floats, hop_s: float) -> bool:
     reach = round(_STEP_NEAR_S / hop_s)
-    states = decoding.states(found)
-    for before, moment, after in zip(found, found[1:], found[2:], strict=False):
-        if states[before.start] != after.state or REST in (moment.state, after.state):
-            continue
-        if (moment.stop - moment.start) * hop_s >= _LONGEST_MOMENT_S:
-            continue
-        edges = [change_cost[max(0, frame - reach) : frame + reach + 1] for frame in (moment.start, moment.stop)]
-        if min(float(costs.min()) for costs in edges) >= steps.NO_STEP:
-            states[moment.start : moment.stop] = after.state
-    return decoding.segments(states)
+    edges = [change_cost[max(0, frame - reach) : frame + reach + 1] for frame in (segment.start, segment.stop)]
+    return min(float(costs.min()) for costs in edges) < steps.NO_STEP
 
 
 def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:

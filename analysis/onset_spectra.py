@@ -32,12 +32,12 @@ from analysis.variants import likeness
 
 #: In a room that adds less than this share to a note, notes begin as they go on.
 _LEAST_ROOM: Final = 0.05
-#: Frames that show how a note begins: from here to here after its beginning, to this before its end, every so many.
+#: Frames that show how a note begins: from here to here after its beginning, and so far from its end; every so many.
 _FROM: Final = 4
 _TO: Final = 15
+_FROM_END: Final = 4
 _EVERY: Final = 3
 _SHORTEST_S: Final = 0.030
-_LEAST_FRAMES: Final = 2
 #: It is learned from so many beginnings at least, and at most.
 _FEWEST: Final = 4
 _MOST: Final = 24
@@ -57,18 +57,24 @@ class _Beginning:
     before: frozenset[int]
 
 
-def added(sound: Listening, known: Templates, found: Sequence[Segment], room: Room) -> Templates:
+def with_onsets(
+    sound: Listening,
+    known: Templates,
+    found: Sequence[Segment],
+    room: Room,
+    without: frozenset[int] = frozenset(),
+) -> Templates:
     """`known` with a second template of the same owner for each note that begins often enough in what was `found`.
 
-    Notes that were only guessed and those that show two spectra anyway get none, and nothing is added where there is
-    next to no `room`. All of a note's templates have the same sum.
+    Notes that were only guessed, those that show two spectra anyway and those of `without` get none, and nothing is
+    added where there is next to no `room`. Both templates of a note have the same sum.
     """
     if room.share < _LEAST_ROOM:
         return known
     rows: list[Floats] = []
     owners: list[int] = []
     for note in range(len(Note)):
-        if note in known.guessed or (known.owner == note).sum() != 1:
+        if note in known.guessed | without or (known.owner == note).sum() != 1:
             continue
         begun = _beginnings(found, note, known.guessed, sound.hop_s)
         if len(begun) < _FEWEST:
@@ -87,22 +93,28 @@ def added(sound: Listening, known: Templates, found: Sequence[Segment], room: Ro
 
 
 def _beginnings(found: Sequence[Segment], note: int, guessed: frozenset[int], hop_s: float) -> list[_Beginning]:
-    """Where `note` begins after another note whose spectrum is known."""
+    """Where `note` begins after another note whose spectrum is known.
+
+    After a gracenote the same note may ring from before it: that is not told from its beginning.
+    """
     result = []
     for number in range(1, len(found)):
         before, own = found[number - 1], found[number]
         if own.state != note or before.state == REST or before.state in guessed:
             continue
-        frames = np.arange(own.start + _FROM, min(own.start + _TO, own.stop - _FROM), _EVERY)
-        if (own.stop - own.start) * hop_s < _SHORTEST_S or frames.size < _LEAST_FRAMES:
+        if (own.stop - own.start) * hop_s < _SHORTEST_S:
             continue
+        frames = np.arange(own.start + _FROM, min(own.start + _TO, own.stop - _FROM_END), _EVERY)
         earlier = {segment.state for segment in found[max(0, number - 2) : number]}
         result.append(_Beginning(frames, frozenset(earlier - {note, REST})))
     return result
 
 
 def _learned(sound: Listening, known: Templates, note: int, begun: Sequence[_Beginning]) -> Floats | None:
-    """The spectrum (bins,) that `begun` moments of `note` have beside what rings on; None where nothing is left."""
+    """The spectrum (bins,) that `begun` moments of `note`, which has one template, have beside what rings on.
+
+    None where nothing is left.
+    """
     levels = sound.levels(np.concatenate([beginning.frames for beginning in begun]))
     spectra = np.concatenate([known.spectra[known.owner == note], known.spectra])
     ringing = [np.isin(known.owner, [GROUND, *beginning.before]) for beginning in begun]
@@ -117,7 +129,7 @@ def _learned(sound: Listening, known: Templates, note: int, begun: Sequence[_Beg
         for _ in range(_UPDATES if number else _FIRST_UPDATES):
             weights *= ((levels / (weights @ spectra + 1e-9)) @ spectra.T / sums) ** STRIDE
         improved = spectra[0] * (weights[:, 0] @ (levels / (weights @ spectra + 1e-9)))
-        if improved.sum() <= 0.0:
+        if not improved.sum() > 0.0:
             return None
         spectra[0] = improved * (sums[0] / improved.sum())
     return np.asarray(spectra[0], dtype=np.float32)

@@ -136,7 +136,7 @@ class Listening:
 
 
 def some(frames: NDArray[np.int64], most: int = _ENOUGH) -> NDArray[np.int64]:
-    """At most about `most` of `frames`, spread evenly: enough for what they have in common."""
+    """`most` of `frames` to twice as many, spread evenly: enough for what they have in common."""
     chosen: NDArray[np.int64] = frames[:: max(1, frames.size // most)]
     return chosen
 

@@ -79,25 +79,51 @@ def test_a_change_costs_less_the_higher_its_step_and_never_nothing():
     assert costs[4] > 0.0
 
 
-def moment_in(around: int, moment: int, *, frames: int, steps_at: tuple[int, ...] = ()) -> list[tuple[int, int]]:
-    """What is left (state, frames) of a `moment` in a held note, where there are steps at the frames named only."""
-    path = np.repeat(np.array([around, moment, around], dtype=np.int8), [200, frames, 200])
-    cost = np.full(path.size, 40.0, dtype=np.float32)
-    cost[list(steps_at)] = 12.0
-    return [(s.state, s.stop - s.start) for s in _of_one_note(decoding.segments(path), cost, 0.002)]
+def runs_left(*runs: tuple[int, int], steps_at: tuple[int, ...] = (), height: float = 0.5) -> list[tuple[int, int]]:
+    """What is left of `runs` (state, frames), where there are steps of `height` at the frames named and no others."""
+    path = np.repeat(np.array([state for state, _ in runs], dtype=np.int8), [frames for _, frames in runs])
+    found = np.zeros(path.size, dtype=np.float32)
+    found[list(steps_at)] = height
+    kept = _of_one_note(decoding.segments(path), steps.change_costs(found), 0.002)
+    assert [segment.start for segment in kept[1:]] == [segment.stop for segment in kept[:-1]]
+    return [(segment.state, segment.stop - segment.start) for segment in kept]
+
+
+LOW, HIGH = int(Note.LOW_A), int(Note.HIGH_A)
 
 
 def test_what_comes_and_goes_without_a_step_is_no_other_note():
-    assert moment_in(Note.LOW_A, Note.HIGH_A, frames=12) == [(Note.LOW_A, 412)]
+    assert runs_left((LOW, 200), (HIGH, 12), (LOW, 200)) == [(LOW, 412)]
+    assert runs_left((LOW, 60), (HIGH, 12), (LOW, 9), (HIGH, 12), (LOW, 60)) == [(LOW, 153)]
 
 
-@pytest.mark.parametrize("steps_at", [(200,), (206,), (212,), (200, 212)])
-def test_a_step_at_either_edge_is_a_finger(steps_at: tuple[int, ...]):
-    kept = moment_in(Note.LOW_A, Note.HIGH_A, frames=12, steps_at=steps_at)
-    assert kept == [(Note.LOW_A, 200), (Note.HIGH_A, 12), (Note.LOW_A, 200)]
+@pytest.mark.parametrize("at", [192, 200, 206, 212, 220])
+def test_a_step_at_either_edge_is_a_finger(at: int):
+    runs = ((LOW, 200), (HIGH, 12), (LOW, 200))
+    assert runs_left(*runs, steps_at=(at,)) == list(runs)
+    assert runs_left(*runs, steps_at=(at,), height=0.22) == list(runs)
+    assert runs_left(*runs, steps_at=(at,), height=0.17) == [(LOW, 412)]
 
 
-def test_what_is_held_long_and_silence_are_left_as_they_are():
-    assert len(moment_in(Note.LOW_A, Note.HIGH_A, frames=80)) == 3
-    assert len(moment_in(Note.LOW_A, REST, frames=12)) == 3
-    assert len(moment_in(REST, Note.LOW_A, frames=12)) == 3
+@pytest.mark.parametrize("at", [191, 221])
+def test_a_step_elsewhere_is_another_finger(at: int):
+    assert runs_left((LOW, 200), (HIGH, 12), (LOW, 200), steps_at=(at,)) == [(LOW, 412)]
+
+
+@pytest.mark.parametrize(
+    "runs",
+    [
+        ((LOW, 200), (HIGH, 60), (LOW, 200)),  # too long for a moment
+        ((REST, 20), (LOW, 4), (HIGH, 55), (LOW, 4), (REST, 20)),  # longer than what is around it
+        ((LOW, 200), (REST, 12), (LOW, 200)),
+        ((REST, 200), (LOW, 12), (REST, 200)),
+        ((LOW, 200), (HIGH, 12), (2, 200)),
+        ((LOW, 200),),
+    ],
+)
+def test_what_is_no_moment_within_a_note_is_left_as_it_is(runs: tuple[tuple[int, int], ...]):
+    assert runs_left(*runs) == list(runs)
+
+
+def test_a_flicker_does_not_take_the_beginning_of_the_note_after_it():
+    assert runs_left((2, 200), (1, 10), (3, 40), (1, 10), (3, 500), steps_at=(200,)) == [(2, 200), (1, 10), (3, 550)]
