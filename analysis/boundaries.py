@@ -25,6 +25,9 @@ HOP: Final = 8
 SIZE: Final = 512
 #: Share of its ordinary amplitude at which a note from or into silence counts as sounding.
 _SPEAKING: Final = 0.15
+#: Share at which it does not sound; where less of the level than this can be trusted, a click was taken out.
+_SILENT: Final = 0.05
+_TRUSTED: Final = 0.95
 _REACH_S: Final = 0.014
 _FITS_S: Final = 0.011
 #: The room's echo of the note before hides the beginning of the next: decoding may be late by up to this, by its share.
@@ -205,12 +208,12 @@ def _rises(sound: Listening, changes: list[_Change], templates: Templates, room:
             part = members[start : start + _TOGETHER]
             frames = np.concatenate([changes[index].frames for index in part])
             levels = sound.levels(frames)
-            energy = echo.energies(weigh(levels, own, sound.trust(frames, levels)).own)
+            weights = weigh(levels, own, sound.trust(frames, levels))
             ends = np.cumsum([changes[index].frames.size for index in part])
-            pieces = zip(part, np.split(energy, ends[:-1]), np.split(levels, ends[:-1]), strict=True)
-            for index, amounts, around in pieces:
+            pieces = (np.split(whole, ends[:-1]) for whole in (echo.energies(weights.own), levels, weights.trusted))
+            for index, amounts, around, trusted in zip(part, *pieces, strict=True):
                 height = steps.heights(around[:, ::_EVERY], sound.hop_s).astype(np.float64)
-                rises[index] = _rise(echo.direct(amounts, room, sound.hop_s), height, changes[index])
+                rises[index] = _rise(echo.direct(amounts, room, sound.hop_s), height, trusted, changes[index])
     return [rises[index] for index in range(len(changes))]
 
 
@@ -218,15 +221,24 @@ def _short(segment: Segment, hop_s: float) -> bool:
     return (segment.stop - segment.start) * hop_s < 0.035
 
 
-def _rise(energy: Floats, height: NDArray[np.float64], change: _Change) -> Rise:
+def _rise(energy: Floats, height: NDArray[np.float64], trusted: Floats, change: _Change) -> Rise:
     """The share of the notes after the boundary among those on both sides, whose energies are `energy` (frames, 9);
-    against silence, their level."""
+    against silence, their level, as far as it can be `trusted` (frames,)."""
     late = energy[:, sorted(change.late - {REST})].sum(axis=1).astype(np.float64) ** _LOUDNESS
     early = energy[:, sorted(change.early - {REST})].sum(axis=1).astype(np.float64) ** _LOUDNESS
     if REST in (change.before, change.after):
         # A reed that starts to speak, or stops, may take a while: what counts is when there is some of it, not half.
-        level = late if change.after != REST else -early
+        level = _without_clicks_rest(late, trusted) if change.after != REST else -early
         return Rise(np.clip(level, -_SPEAKING, _SPEAKING), np.ones(level.size), np.zeros(level.size))
     both = late + early
     usual = max(upper_quartile(both), 1e-9)
     return Rise(late / np.maximum(both, 1e-9), np.clip(both / usual, _LEAST_SURE, 1.0), height)
+
+
+def _without_clicks_rest(level: NDArray[np.float64], trusted: Floats) -> NDArray[np.float64]:
+    """The `level` (frames,) of a note that begins after silence, without what a click that was taken out left before
+    it: a part of its waveform, that falls back to nothing."""
+    silent = np.flatnonzero(level < _SILENT)
+    if not silent.size or trusted[: silent[-1]].min(initial=1.0) > _TRUSTED:
+        return level
+    return np.where(np.arange(level.size) < silent[-1], 0.0, level)

@@ -152,7 +152,7 @@ def test_on_a_phone_what_the_player_says_of_a_movement_is_not_cut(house: House) 
     assert inside >= 0
     # However high the player has become, the focus does not go under it.
     free = "parseFloat(getComputedStyle(document.documentElement).scrollPaddingBottom)"
-    page.wait_for_function(f"{free} >= document.querySelector('.player').offsetHeight")
+    page.wait_for_function(f"() => {free} >= document.querySelector('.player').offsetHeight")
 
 
 def test_a_draft_outlives_a_closed_tab_and_a_lost_connection(house: House) -> None:
