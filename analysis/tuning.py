@@ -39,7 +39,7 @@ GRID_HZ: Final = 178.0 * 2.0 ** (np.arange(0, 318) * 10.0 / 1200.0)
 _HARMONICS: Final = 12
 #: Frames worked on at a time, so that they stay in a processor's cache; and enough of them to know what always sounds.
 _CHUNK: Final = 512
-_MOST_FOR_FLOOR: Final = 500
+_MOST_FOR_FLOOR: Final = 1000
 _MOST_FOR_MEDIAN: Final = 500
 #: Salience (in nepers of level over the noise) from which a frame counts as a held note.
 _HELD_SALIENCE: Final = 0.75
