@@ -228,14 +228,14 @@ def _rise(energy: Floats, height: NDArray[np.float64], trusted: Floats, change: 
     early = energy[:, sorted(change.early - {REST})].sum(axis=1).astype(np.float64) ** _LOUDNESS
     if REST in (change.before, change.after):
         # A reed that starts to speak, or stops, may take a while: what counts is when there is some of it, not half.
-        level = _without_clicks_rest(late, trusted) if change.after != REST else -early
+        level = _without_click_remains(late, trusted) if change.after != REST else -early
         return Rise(np.clip(level, -_SPEAKING, _SPEAKING), np.ones(level.size), np.zeros(level.size))
     both = late + early
     usual = max(upper_quartile(both), 1e-9)
     return Rise(late / np.maximum(both, 1e-9), np.clip(both / usual, _LEAST_SURE, 1.0), height)
 
 
-def _without_clicks_rest(level: NDArray[np.float64], trusted: Floats) -> NDArray[np.float64]:
+def _without_click_remains(level: NDArray[np.float64], trusted: Floats) -> NDArray[np.float64]:
     """The `level` (frames,) of a note that begins after silence, without what a click that was taken out left before
     it: a part of its waveform, that falls back to nothing."""
     silent = np.flatnonzero(level < _SILENT)

@@ -267,7 +267,7 @@ def _lay(
     (k, clusters), -1 for none."""
     total = sum(cluster.weight for cluster in clusters)
     count = low_a_cents.size
-    # The least cost when note number n - 1 was the last one taken; first of none.
+    # Column n: the least cost if the last note taken is n - 1; column 0: if none is taken yet.
     best = np.full((count, len(Note) + 1), math.inf)
     best[:, 0] = 0.0
     taken: list[NDArray[np.bool_]] = []

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis import steps
-from analysis.boundaries import Rise, _without_clicks_rest, edge
+from analysis.boundaries import Rise, _without_click_remains, edge
 
 TIMES_S = np.arange(0.95, 1.05, 0.0005)
 
@@ -51,11 +51,11 @@ def test_what_a_click_left_behind_before_a_note_is_no_part_of_it() -> None:
     clicked = np.where((TIMES_S > 0.98) & (TIMES_S < 1.0), 0.8, 1.0).astype(np.float32)
 
     def begins_s(level: np.ndarray, trusted: np.ndarray) -> float:
-        kept = np.clip(_without_clicks_rest(level, trusted), 0.0, 0.15)
+        kept = np.clip(_without_click_remains(level, trusted), 0.0, 0.15)
         return found_s(Rise(kept, np.ones(TIMES_S.size), np.zeros(TIMES_S.size)), near_s=0.999)
 
     assert begins_s(level, clicked) == pytest.approx(1.0, abs=1e-3)
     sure = np.ones_like(clicked)  # where no click was, a reed that catches for a moment is heard
     assert begins_s(level, sure) == pytest.approx(0.985, abs=3e-3)
     speaking = np.clip((TIMES_S - 0.985) / 0.03, 0.01, 1.0)  # a note that swells from under a click keeps its beginning
-    assert np.array_equal(_without_clicks_rest(speaking, clicked)[TIMES_S > 0.987], speaking[TIMES_S > 0.987])
+    assert np.array_equal(_without_click_remains(speaking, clicked)[TIMES_S > 0.987], speaking[TIMES_S > 0.987])
