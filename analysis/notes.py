@@ -52,8 +52,12 @@ _FOR_SHORT: Final = 400
 #: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
 _BLIP_S: Final = 0.030
 _BLIP_CONFIDENCE: Final = 0.5
+#: What follows silence, is shorter than this and goes on in another note is how that note begins to speak, by at most
+#: the second of these (by made takes; before that it is what a click left behind).
+_LONGEST_CATCH_S: Final = 0.025
+_CATCHES_S: Final = 0.014
 #: What is heard for nothing is shorter than this and less sure than true noises of its length: by this, and by this
-#: where a reed begins to speak, within one note, and where a room rings as loud as the notes (by made takes).
+#: within one note, and where a room rings as loud as the notes (by made takes).
 _LONGEST_SLUR_MS: Final = 22.0
 _SLUR_CONFIDENCE: Final = 0.62
 _LIKELY_SLUR_CONFIDENCE: Final = 0.75
@@ -307,15 +311,23 @@ def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s
     result = []
     for number, segment in enumerate(found):
         start, end = edges[number], edges[number + 1]
-        if segment.state == REST or end - start < _SHORTEST_S:
+        is_catch = _is_catch(found, edges, number)
+        if segment.state == REST or (end - start < _SHORTEST_S and not is_catch):
             continue
         middle = share[segment.start : segment.stop, segment.state]
         confidence = min(max(spectra.upper_quartile(middle), 0.0), 1.0)
         by_rest = REST in (found[max(0, number - 1)].state, found[min(last, number + 1)].state)
-        if by_rest and end - start < _BLIP_S and confidence < _BLIP_CONFIDENCE:
+        if by_rest and not is_catch and end - start < _BLIP_S and confidence < _BLIP_CONFIDENCE:
             continue
         result.append(Sounded(start, end, Note(segment.state), confidence))
     return result
+
+
+def _is_catch(found: list[Segment], edges: list[float], number: int) -> bool:
+    """Whether segment `number` of what was `found`, between its `edges`, is how the note after it begins to speak."""
+    if not 0 < number < len(found) - 1 or found[number - 1].state != REST or found[number + 1].state == REST:
+        return False
+    return edges[number + 1] - edges[number] < _LONGEST_CATCH_S and edges[number + 2] - edges[number + 1] >= _BLIP_S
 
 
 def _without_slurs(
@@ -323,8 +335,8 @@ def _without_slurs(
 ) -> list[Sounded]:
     """`notes` with what is short and hardly sure, and was not expected, given to the note that follows.
 
-    While a room still rings with the last note, the first moments of the next may look like neither. A moment within a
-    note goes back to it.
+    While a room still rings with the last note, the first moments of the next may look like neither; so may a reed that
+    begins to speak. A moment within a note goes back to it.
     """
     result: list[Sounded] = []
     for note in notes:
@@ -337,8 +349,10 @@ def _without_slurs(
         result.pop()
         if earlier is not None and earlier.note == note.note:
             result[-1] = replace(earlier, end_s=note.end_s, confidence=max(earlier.confidence, note.confidence))
-        else:
+        elif earlier is not None:
             result.append(replace(note, start_s=before.start_s))
+        else:
+            result.append(replace(note, start_s=max(before.start_s, note.start_s - _CATCHES_S)))
     return result
 
 
@@ -348,7 +362,9 @@ def _joins(before: Sounded, after: Sounded) -> bool:
 
 def _is_slur(note: Sounded, before: Sounded | None, after: Sounded, room: echo.Room) -> bool:
     """Whether `note` is no note of its own; `before` is None after silence."""
+    if before is None:
+        return note.length_ms < 1000.0 * _LONGEST_CATCH_S
     if note.length_ms >= _LONGEST_SLUR_MS:
         return False
-    likely = before is None or before.note == after.note or room.share >= _RINGING
+    likely = before.note == after.note or room.share >= _RINGING
     return note.confidence < (_LIKELY_SLUR_CONFIDENCE if likely else _SLUR_CONFIDENCE)

@@ -1,13 +1,13 @@
-"""Octaves by the score, and what is too short for how little sure it is."""
+"""Octaves by the score."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from analysis import decoding, echo, octaves, tuning
+from analysis import decoding, octaves, tuning
 from analysis.chanter import Note
-from analysis.notes import Sounded, _without_slurs
+from analysis.notes import Sounded
 from analysis.score import parse_abc
 
 ALL_HEARD = (True,) * len(Note)
@@ -85,24 +85,3 @@ def test_a_gracenote_an_octave_up_is_heard_within_the_note_that_is_held_around_i
     # Half a second of it is the held note without its odd harmonics.
     own[200:450] = own[205]
     assert decoding.in_octave(own, held, no_high_a, hop_s)[:, Note.HIGH_A].max() == 0.0
-
-
-@pytest.mark.parametrize(
-    ("confidence", "share", "expected"), [(0.5, 0.1, "Ae"), (0.7, 0.1, "ABe"), (0.7, 0.55, "Ae"), (0.9, 0.55, "ABe")]
-)
-def test_what_is_short_and_hardly_sure_goes_to_the_note_that_follows(
-    confidence: float, share: float, expected: str
-) -> None:
-    first, second, third = sounds(("A", 500), ("B", 14), ("e", 500))
-    noise = Sounded(second.start_s, second.end_s, second.note, confidence)
-    found = _without_slurs([first, noise, third], echo.Room(share, 0.03))
-    assert letters(found) == expected
-    assert found[0] == first
-    assert found[-1].start_s == (noise.start_s if expected == "Ae" else third.start_s)
-
-
-def test_a_moment_within_a_note_goes_back_to_it() -> None:
-    first, second, third = sounds(("A", 500), ("B", 14), ("A", 500))
-    noise = Sounded(second.start_s, second.end_s, second.note, 0.7)
-    (whole,) = _without_slurs([first, noise, third], echo.DRY)
-    assert (whole.start_s, whole.end_s) == (first.start_s, third.end_s)
