@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -194,6 +195,7 @@ def _decoded(
     share = decoding.shares(echo.direct(energy, room, hop_s) ** _LOUDNESS)
     likelihoods = decoding.likelihoods(weights, own, share, drones=fit.drone_hz is not None)
     found = _of_one_note(decoding.segments(viterbi.path(likelihoods, change_cost)), change_cost, hop_s)
+    found = _of_one_octave(found, change_cost, hop_s)
     return _Pass(share, likelihoods, found, echo.measure(energy, found, hop_s))
 
 
@@ -214,6 +216,34 @@ def _of_one_note(found: list[Segment], change_cost: Floats, hop_s: float) -> lis
     return result
 
 
+def _of_one_octave(found: list[Segment], change_cost: Floats, hop_s: float) -> list[Segment]:
+    """Segments with what seems to go over to its octave, where nothing steps, made all of the lower note.
+
+    The odd harmonics of a low note may fade while it is held, over drones above all; no high note gains them. A moment
+    of the one within the other is left as it is: one of its edges may be hard to see.
+    """
+    states = decoding.states(found)
+    reach = round(_STEP_NEAR_S / hop_s)
+    first = found[0].start
+    for number, (before, after) in enumerate(pairwise(found)):
+        low = min(before.state, after.state)
+        is_octave = low in odd_harmonics.LOWER and max(before.state, after.state) == low + odd_harmonics.OCTAVE
+        is_within = _is_moment_within(found, number, hop_s) or _is_moment_within(found, number + 1, hop_s)
+        if is_octave and not is_within and _no_step_near(after.start, change_cost, reach):
+            states[first : after.stop] = low
+        else:
+            first = after.start
+    return decoding.segments(states)
+
+
+def _is_moment_within(found: list[Segment], number: int, hop_s: float) -> bool:
+    """Whether segment `number` is a moment within a longer note."""
+    own, around = found[number], found[max(0, number - 1) : number + 2]
+    if len(around) < 3 or around[0].state != around[2].state:
+        return False
+    return (own.stop - own.start) * hop_s < _LONGEST_MOMENT_S
+
+
 def _is_no_note(before: Segment, moment: Segment, after: Segment, change_cost: Floats, hop_s: float) -> bool:
     """Whether `moment` is but a moment of the note around it."""
     length = moment.stop - moment.start
@@ -225,8 +255,11 @@ def _is_no_note(before: Segment, moment: Segment, after: Segment, change_cost: F
 
 def _steps_at_an_edge(segment: Segment, change_cost: Floats, hop_s: float) -> bool:
     reach = round(_STEP_NEAR_S / hop_s)
-    edges = [change_cost[max(0, frame - reach) : frame + reach + 1] for frame in (segment.start, segment.stop)]
-    return min(float(costs.min()) for costs in edges) < steps.NO_STEP
+    return not all(_no_step_near(frame, change_cost, reach) for frame in (segment.start, segment.stop))
+
+
+def _no_step_near(frame: int, change_cost: Floats, reach: int) -> bool:
+    return float(change_cost[max(0, frame - reach) : frame + reach + 1].min()) >= steps.NO_STEP
 
 
 def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 
 from analysis import decoding, spectra, steps, templates
 from analysis.chanter import Note
 from analysis.decoding import REST
-from analysis.notes import _of_one_note
+from analysis.notes import _of_one_note, _of_one_octave
 
 RATE_HZ = spectra.RATE_HZ
+Rule = Callable[[list[decoding.Segment], spectra.Floats, float], list[decoding.Segment]]
 HOP = 8
 
 
@@ -79,12 +82,14 @@ def test_a_change_costs_less_the_higher_its_step_and_never_nothing():
     assert costs[4] > 0.0
 
 
-def runs_left(*runs: tuple[int, int], steps_at: tuple[int, ...] = (), height: float = 0.5) -> list[tuple[int, int]]:
+def runs_left(
+    *runs: tuple[int, int], steps_at: tuple[int, ...] = (), height: float = 0.5, rule: Rule = _of_one_note
+) -> list[tuple[int, int]]:
     """What is left of `runs` (state, frames), where there are steps of `height` at the frames named and no others."""
     path = np.repeat(np.array([state for state, _ in runs], dtype=np.int8), [frames for _, frames in runs])
     found = np.zeros(path.size, dtype=np.float32)
     found[list(steps_at)] = height
-    kept = _of_one_note(decoding.segments(path), steps.change_costs(found), 0.002)
+    kept = rule(decoding.segments(path), steps.change_costs(found), 0.002)
     assert [segment.start for segment in kept[1:]] == [segment.stop for segment in kept[:-1]]
     return [(segment.state, segment.stop - segment.start) for segment in kept]
 
@@ -127,3 +132,35 @@ def test_what_is_no_moment_within_a_note_is_left_as_it_is(runs: tuple[tuple[int,
 
 def test_a_flicker_does_not_take_the_beginning_of_the_note_after_it():
     assert runs_left((2, 200), (1, 10), (3, 40), (1, 10), (3, 500), steps_at=(200,)) == [(2, 200), (1, 10), (3, 550)]
+
+
+@pytest.mark.parametrize(("low", "high"), [(Note.LOW_A, Note.HIGH_A), (Note.LOW_G, Note.HIGH_G)])
+def test_a_held_note_that_goes_over_to_its_octave_without_a_step_is_the_lower(low: Note, high: Note):
+    for runs in (((low, 200), (high, 300)), ((high, 200), (low, 100)), ((low, 80), (high, 90), (low, 80), (high, 100))):
+        whole = sum(frames for _, frames in runs)
+        assert runs_left((Note.E, 50), *runs, (Note.B, 50), steps_at=(50, 50 + whole), rule=_of_one_octave) == [
+            (Note.E, 50),
+            (low, whole),
+            (Note.B, 50),
+        ]
+
+
+@pytest.mark.parametrize(
+    ("runs", "steps_at"),
+    [
+        (((Note.LOW_A, 200), (Note.HIGH_A, 200)), (200,)),  # the thumb opens
+        (((Note.LOW_A, 200), (Note.HIGH_A, 200)), (193,)),  # a step is where it is, decoding is near
+        (((Note.LOW_A, 200), (Note.HIGH_A, 20), (Note.LOW_A, 200)), (220,)),  # a gracenote, one edge hard to see
+        (((Note.LOW_A, 200), (Note.E, 200)), ()),  # no octave
+        (((Note.LOW_A, 200), (Note.HIGH_G, 200)), ()),
+        (((REST, 200), (Note.HIGH_A, 200)), ()),
+        (((Note.LOW_A, 200), (REST, 60), (Note.HIGH_A, 200)), ()),
+    ],
+)
+def test_another_note_or_a_step_or_a_gracenote_is_no_fading(runs: tuple, steps_at: tuple[int, ...]):
+    assert runs_left(*runs, steps_at=steps_at, rule=_of_one_octave) == list(runs)
+
+
+def test_only_what_goes_over_without_a_step_is_of_one_octave():
+    runs = ((Note.HIGH_A, 150), (Note.LOW_A, 150), (Note.HIGH_A, 150))
+    assert runs_left(*runs, steps_at=(150,), rule=_of_one_octave) == [(Note.HIGH_A, 150), (Note.LOW_A, 300)]
