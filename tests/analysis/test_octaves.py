@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -64,6 +66,22 @@ def test_the_moments_of_a_note_never_held_are_all_where_it_stands() -> None:
     assert octaves.moments(sounds(*played), score, ALL_HEARD) == []
     rightly = [(letter if letter != "G" else "g", length) for letter, length in played]
     assert octaves.moments(sounds(*rightly), score, no_high_g) == []
+
+
+@pytest.mark.parametrize(
+    ("letter", "length_ms", "confidence", "expected"),
+    [("a", 900, 0.6, "A"), ("a", 900, 0.7, "a"), ("a", 100, 0.6, "a"), ("e", 900, 0.6, "e"), ("f", 900, 0.6, "f")],
+)
+def test_a_held_note_that_is_hardly_sure_is_the_octave_that_is_written(
+    letter: str, length_ms: float, confidence: float, expected: str
+) -> None:
+    score = parse_abc("M:2/4\nL:1/4\nQ:1/4=60\nK:HP\nA {g}e | A {g}e |]")
+    doubtful = replace(sounds((letter, length_ms))[0], confidence=confidence)
+    after = [
+        replace(sound, start_s=sound.start_s + length_ms / 1000, end_s=sound.end_s + length_ms / 1000)
+        for sound in sounds(("g", 40), ("e", 960), ("A", 960), ("g", 40), ("e", 960))
+    ]
+    assert letters(octaves.by_score([doubtful, *after], score, ALL_HEARD)) == expected + "geAge"
 
 
 def test_a_note_is_known_only_where_it_was_held() -> None:
