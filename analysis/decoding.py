@@ -38,7 +38,7 @@ _STRAY: Final = 0.02
 #: How far from a change of state frames are looked at again with better templates.
 _NEAR_CHANGE_S: Final = 0.040
 #: A gracenote an octave from the note held around it: so many times as much of it, for so long, and its edges.
-_PLAINLY: Final = 4.0
+_PLAINLY: Final = 2.0
 _SHORTEST_MOMENT_S: Final = 0.014
 _LONGEST_MOMENT_S: Final = 0.11
 _MOMENT_EDGE_S: Final = 0.012

@@ -119,7 +119,7 @@ def hear(
         decoding.explain_again(sound, with_onsets, weights, np.flatnonzero(again))
         read = _decoded(weights, change_cost, read.room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
-    found = _only_playing(_in_their_octave(read.found, fit, sound.hop_s), held, sound.hop_s)
+    found = _only_playing(_in_their_octave(read.found, fit, change_cost, sound.hop_s), held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return None
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
@@ -262,13 +262,15 @@ def _no_step_near(frame: int, change_cost: Floats, reach: int) -> bool:
     return float(change_cost[max(0, frame - reach) : frame + reach + 1].min()) >= steps.NO_STEP
 
 
-def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> list[Segment]:
+def _in_their_octave(found: list[Segment], fit: tuning.Fit, change_cost: Floats, hop_s: float) -> list[Segment]:
     """Segments with those an octave out put back into the note beside them.
 
     The odd harmonics of a reed may come and go as it sounds, and without them low G passes for high G. A true high G of
-    this length would fill a long window; where those heard nothing but low G, it was low G.
+    this length would fill a long window; where those heard nothing but low G, it was low G. Unless something steps at
+    both of its edges: a room fills long windows with what was held before.
     """
     states = np.array([segment.state for segment in found])
+    reach = round(_STEP_NEAR_S / hop_s)
     for index, segment in enumerate(found):
         beside = {found[place].state for place in (index - 1, index + 1) if 0 <= place < len(found)}
         upper, lower = segment.state + odd_harmonics.OCTAVE, segment.state - odd_harmonics.OCTAVE
@@ -276,6 +278,8 @@ def _in_their_octave(found: list[Segment], fit: tuning.Fit, hop_s: float) -> lis
         if partner not in beside or REST in (segment.state, partner):
             continue
         if (segment.stop - segment.start) * hop_s < _FILLS_S:
+            continue
+        if not any(_no_step_near(frame, change_cost, reach) for frame in (segment.start, segment.stop)):
             continue
         middle = 0.5 * (segment.start + segment.stop) * hop_s
         first, last = (round(time / tuning.HOP_S) for time in (middle - 0.25 * _FILLS_S, middle + 0.25 * _FILLS_S))

@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from analysis import decoding, spectra, steps, templates
+from analysis import decoding, spectra, steps, templates, tuning
 from analysis.chanter import Note
 from analysis.decoding import REST
-from analysis.notes import _of_one_note, _of_one_octave
+from analysis.notes import _in_their_octave, _of_one_note, _of_one_octave
 
 RATE_HZ = spectra.RATE_HZ
 Rule = Callable[[list[decoding.Segment], spectra.Floats, float], list[decoding.Segment]]
@@ -164,3 +164,26 @@ def test_another_note_or_a_step_or_a_gracenote_is_no_fading(runs: tuple, steps_a
 def test_only_what_goes_over_without_a_step_is_of_one_octave():
     runs = ((Note.HIGH_A, 150), (Note.LOW_A, 150), (Note.HIGH_A, 150))
     assert runs_left(*runs, steps_at=(150,), rule=_of_one_octave) == [(Note.HIGH_A, 150), (Note.LOW_A, 300)]
+
+
+@pytest.mark.parametrize(
+    ("frames", "steps_at", "expected"),
+    [
+        (40, (), LOW),
+        (40, (200,), LOW),
+        (40, (240,), LOW),
+        (40, (200, 240), HIGH),
+        (24, (), HIGH),  # too short for a long window to have heard it
+    ],
+)
+def test_what_long_windows_heard_as_the_lower_note_is_that_unless_both_edges_step(
+    frames: int, steps_at: tuple[int, ...], expected: int
+):
+    labels = np.full(200, LOW, dtype=np.int8)
+    fit = tuning.Fit("pipes", 460.0, (400.0,) * len(Note), (True,) * len(Note), labels, np.zeros(labels.size), None)
+
+    def rule(found: list[decoding.Segment], costs: spectra.Floats, hop_s: float) -> list[decoding.Segment]:
+        return _in_their_octave(found, fit, costs, hop_s)
+
+    left = runs_left((LOW, 200), (HIGH, frames), (LOW, 200), steps_at=steps_at, rule=rule)
+    assert left == ([(LOW, 400 + frames)] if expected == LOW else [(LOW, 200), (HIGH, frames), (LOW, 200)])
