@@ -28,6 +28,8 @@ _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
 _LEAST_QUIET_RISE: Final = 2.0
 _LIKE_S: Final = 0.030
 _LEAST_LIKENESS: Final = 0.5
+#: Two strokes that correlate so well are clicks of one metronome (by made takes: less, and it may be talk).
+_SAME: Final = 0.9
 #: Below this share of the loudest power nothing is a stroke; a stroke begins with more than this share of its own.
 _SILENT_POWER: Final = 1e-3
 _FAINT_POWER: Final = 0.02
@@ -142,27 +144,44 @@ def _alike(
     white: Floats, starts: NDArray[np.int64], length: int, rate_hz: int
 ) -> tuple[Floats | None, NDArray[np.int64]]:
     """The mean waveform of the group of strokes that are alike and together the loudest, and where these start; None
-    for fewer than three. What a room leaves of a stroke may seem alike too, and there may be more of it."""
-    best: tuple[Floats | None, NDArray[np.int64]] = (None, starts[:0])
-    loudest = 0.0
-    for first in starts:
-        wave = white[first : first + length]
-        power = float(np.sum(wave**2))
-        group, loud = [], 0.0
-        for start in starts:
-            place = align(white, wave, int(start), rate_hz)
-            other = white[place : place + length]
-            if other.size < length:
-                continue
-            level = float(np.sqrt(np.sum(other**2)))
-            if float(np.sum(wave * other)) >= _LEAST_LIKENESS * np.sqrt(power) * level:
-                group.append(place)
-                loud += level
-        if len(group) >= 3 and loud > loudest:
-            loudest = loud
-            mean = np.mean([white[place : place + length] for place in group], axis=0)
-            best = (np.asarray(mean, dtype=np.float32), np.array(group, dtype=np.int64))
-    return best
+    for fewer than three, or two that are all but the same. What a room leaves of a stroke may seem alike too, and there
+    may be more of it.
+
+    Of four strokes that count in, the first of each bar may sound unlike the others, and two be left of each kind; of
+    these, it is the ones that lie closer together.
+    """
+    groups = [_like(white, int(first), starts, length, rate_hz, _LEAST_LIKENESS) for first in starts]
+    several = [(places, loud) for places, loud in groups if places.size >= 3]
+    if several:
+        places, _ = max(several, key=lambda group: group[1])
+    else:
+        groups = [_like(white, int(first), starts, length, rate_hz, _SAME) for first in starts]
+        pairs = [places for places, _ in groups if places.size == 2]
+        if not pairs:
+            return None, starts[:0]
+        places = min(pairs, key=lambda pair: int(pair[1] - pair[0]))
+    mean = np.mean([white[place : place + length] for place in places], axis=0)
+    return np.asarray(mean, dtype=np.float32), places
+
+
+def _like(
+    white: Floats, first: int, starts: NDArray[np.int64], length: int, rate_hz: int, least: float
+) -> tuple[NDArray[np.int64], float]:
+    """Where those of the strokes at `starts` (k,) start that correlate with the one at `first` by `least` or more, and
+    how loud they are together."""
+    wave = white[first : first + length]
+    power = float(np.sum(wave**2))
+    places, loud = [], 0.0
+    for start in starts:
+        place = align(white, wave, int(start), rate_hz)
+        other = white[place : place + length]
+        if other.size < length:
+            continue
+        level = float(np.sqrt(np.sum(other**2)))
+        if float(np.sum(wave * other)) >= least * np.sqrt(power) * level:
+            places.append(place)
+            loud += level
+    return np.array(places, dtype=np.int64), loud
 
 
 def likeness(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> float:

@@ -44,21 +44,28 @@ _LOUDNESS: Final = 0.5
 _LEAST_HELD_S: Final = 0.12
 #: A note this long is nearly all that a long window holds at its middle.
 _FILLS_S: Final = 0.055
+#: A room may fill long windows for this long with the note before.
+_FILLED_BEFORE_S: Final = 0.3
 _SHORTEST_S: Final = 0.006
 #: What sounds for so long was meant, and whatever a finger does begins or ends this near to a step.
 _LONGEST_MOMENT_S: Final = 0.12
 _STEP_NEAR_S: Final = 0.016
 #: So many moments of a note are enough for its template at the short window.
 _FOR_SHORT: Final = 400
-#: What borders on silence, is shorter than this and hardly sure is the reed catching, or the room.
+#: What borders on silence, is shorter than this and hardly sure is the room, or a reed that catches as it stops.
 _BLIP_S: Final = 0.030
 _BLIP_CONFIDENCE: Final = 0.5
-#: What follows silence, is shorter than this and goes on in another note is how that note begins to speak, by at most
-#: the second of these (by made takes; before that it is what a click left behind).
+#: What sounds for less than this between silence and a note is how that note begins to speak, unless it is as long as
+#: the second and as sure as the third; the note begins by so much earlier at most: before that it is what a click left
+#: behind (by made takes).
 _LONGEST_CATCH_S: Final = 0.025
-_CATCHES_S: Final = 0.014
+_SHORTEST_GRACENOTE_S: Final = 0.016
+_SURE_GRACENOTE: Final = 0.9
+_SPEAKS_S: Final = 0.014
+#: So long a rest is silence.
+_SILENCE_S: Final = 0.05
 #: What is heard for nothing is shorter than this and less sure than true noises of its length: by this, and by this
-#: within one note, and where a room rings as loud as the notes (by made takes).
+#: where a reed begins to speak, within one note, and where a room rings as loud as the notes (by made takes).
 _LONGEST_SLUR_MS: Final = 22.0
 _SLUR_CONFIDENCE: Final = 0.62
 _LIKELY_SLUR_CONFIDENCE: Final = 0.75
@@ -137,7 +144,7 @@ def sounded(
     """The notes of what was `decoded`, on the likeliest path or another one (frames,); what is expected is no slur."""
     found = decoding.segments(decoded.path if path is None else path)
     times = decoded.edges.refine(found, HOP / spectra.RATE_HZ)
-    notes = _sounded(found, times, decoded.share, decoded.samples.size / spectra.RATE_HZ)
+    notes = _sounded(found, times, decoded.share, decoded.samples.size / spectra.RATE_HZ, is_expected)
     return _without_slurs(notes, decoded.room, is_expected)
 
 
@@ -217,27 +224,40 @@ def _of_one_note(found: list[Segment], change_cost: Floats, hop_s: float) -> lis
 
 
 def _of_one_octave(found: list[Segment], change_cost: Floats, hop_s: float) -> list[Segment]:
-    """Segments with what seems to go over to its octave, where nothing steps, made all of the lower note.
+    """Segments with what seems to go over from a held low note to its octave, or back, where nothing steps, made all of
+    the low note.
 
-    The odd harmonics of a low note may fade while it is held, over drones above all; no high note gains them. A moment
-    of the one within the other is left as it is: one of its edges may be hard to see.
+    Its odd harmonics may fade while it is held, over drones above all; no high note gains them. A moment of the one
+    within the other is left as it is: one of its edges may be hard to see.
     """
-    states = decoding.states(found)
-    reach = round(_STEP_NEAR_S / hop_s)
-    first = found[0].start
+    result: list[Segment] = []
+    chain = [found[0]]
     for number, (before, after) in enumerate(pairwise(found)):
-        low = min(before.state, after.state)
-        is_octave = low in odd_harmonics.LOWER and max(before.state, after.state) == low + odd_harmonics.OCTAVE
         is_within = _is_moment_within(found, number, hop_s) or _is_moment_within(found, number + 1, hop_s)
-        if is_octave and not is_within and _no_step_near(after.start, change_cost, reach):
-            states[first : after.stop] = low
+        if not is_within and _is_octave(before, after) and _no_step_near(after.start, change_cost, hop_s):
+            chain.append(after)
         else:
-            first = after.start
-    return decoding.segments(states)
+            result += _made_low(chain, hop_s)
+            chain = [after]
+    return decoding.segments(decoding.states([*result, *_made_low(chain, hop_s)]))
+
+
+def _is_octave(one: Segment, other: Segment) -> bool:
+    low = min(one.state, other.state)
+    return low in odd_harmonics.LOWER and max(one.state, other.state) == low + odd_harmonics.OCTAVE
+
+
+def _made_low(chain: list[Segment], hop_s: float) -> list[Segment]:
+    """A `chain` of segments of a low note and its octave made one of the low note, if that was held."""
+    low = min(segment.state for segment in chain)
+    held = sum(segment.stop - segment.start for segment in chain if segment.state == low)
+    if len(chain) == 1 or held * hop_s < _LONGEST_MOMENT_S:
+        return chain
+    return [Segment(chain[0].start, chain[-1].stop, low)]
 
 
 def _is_moment_within(found: list[Segment], number: int, hop_s: float) -> bool:
-    """Whether segment `number` is a moment within a longer note."""
+    """Whether segment `number` is a moment between two of another note."""
     own, around = found[number], found[max(0, number - 1) : number + 2]
     if len(around) < 3 or around[0].state != around[2].state:
         return False
@@ -254,11 +274,11 @@ def _is_no_note(before: Segment, moment: Segment, after: Segment, change_cost: F
 
 
 def _steps_at_an_edge(segment: Segment, change_cost: Floats, hop_s: float) -> bool:
+    return not all(_no_step_near(frame, change_cost, hop_s) for frame in (segment.start, segment.stop))
+
+
+def _no_step_near(frame: int, change_cost: Floats, hop_s: float) -> bool:
     reach = round(_STEP_NEAR_S / hop_s)
-    return not all(_no_step_near(frame, change_cost, reach) for frame in (segment.start, segment.stop))
-
-
-def _no_step_near(frame: int, change_cost: Floats, reach: int) -> bool:
     return float(change_cost[max(0, frame - reach) : frame + reach + 1].min()) >= steps.NO_STEP
 
 
@@ -267,19 +287,18 @@ def _in_their_octave(found: list[Segment], fit: tuning.Fit, change_cost: Floats,
 
     The odd harmonics of a reed may come and go as it sounds, and without them low G passes for high G. A true high G of
     this length would fill a long window; where those heard nothing but low G, it was low G. Unless something steps at
-    both of its edges: a room fills long windows with what was held before.
+    both edges of what is not held for long: a room fills long windows with what was held before.
     """
     states = np.array([segment.state for segment in found])
-    reach = round(_STEP_NEAR_S / hop_s)
     for index, segment in enumerate(found):
         beside = {found[place].state for place in (index - 1, index + 1) if 0 <= place < len(found)}
         upper, lower = segment.state + odd_harmonics.OCTAVE, segment.state - odd_harmonics.OCTAVE
         partner = upper if upper in beside else lower
         if partner not in beside or REST in (segment.state, partner):
             continue
-        if (segment.stop - segment.start) * hop_s < _FILLS_S:
-            continue
-        if not any(_no_step_near(frame, change_cost, reach) for frame in (segment.start, segment.stop)):
+        length_s = (segment.stop - segment.start) * hop_s
+        is_finger = not any(_no_step_near(frame, change_cost, hop_s) for frame in (segment.start, segment.stop))
+        if length_s < _FILLS_S or (is_finger and length_s < _FILLED_BEFORE_S):
             continue
         middle = 0.5 * (segment.start + segment.stop) * hop_s
         first, last = (round(time / tuning.HOP_S) for time in (middle - 0.25 * _FILLS_S, middle + 0.25 * _FILLS_S))
@@ -342,29 +361,60 @@ def _middles(found: list[Segment], note: int) -> NDArray[np.int64]:
     return np.concatenate(parts) if parts else np.zeros(0, dtype=np.int64)
 
 
-def _sounded(found: list[Segment], times: list[float], share: Floats, duration_s: float) -> list[Sounded]:
+def _sounded(
+    found: list[Segment],
+    times: list[float],
+    share: Floats,
+    duration_s: float,
+    is_expected: Callable[[Sounded], bool] = lambda note: False,
+) -> list[Sounded]:
     edges = [0.0, *times, duration_s]
     last = len(found) - 1
     result = []
-    for number, segment in enumerate(found):
-        start, end = edges[number], edges[number + 1]
-        is_catch = _is_catch(found, edges, number)
-        if segment.state == REST or (end - start < _SHORTEST_S and not is_catch):
+    for number, sound in enumerate(_with_beginnings(found, edges, share, is_expected)):
+        if sound is None or sound.end_s - sound.start_s < _SHORTEST_S:
             continue
-        middle = share[segment.start : segment.stop, segment.state]
-        confidence = min(max(spectra.upper_quartile(middle), 0.0), 1.0)
         by_rest = REST in (found[max(0, number - 1)].state, found[min(last, number + 1)].state)
-        if by_rest and not is_catch and end - start < _BLIP_S and confidence < _BLIP_CONFIDENCE:
+        if by_rest and sound.end_s - sound.start_s < _BLIP_S and sound.confidence < _BLIP_CONFIDENCE:
             continue
-        result.append(Sounded(start, end, Note(segment.state), confidence))
+        result.append(sound)
     return result
 
 
-def _is_catch(found: list[Segment], edges: list[float], number: int) -> bool:
-    """Whether segment `number` of what was `found`, between its `edges`, is how the note after it begins to speak."""
-    if not 0 < number < len(found) - 1 or found[number - 1].state != REST or found[number + 1].state == REST:
-        return False
-    return edges[number + 1] - edges[number] < _LONGEST_CATCH_S and edges[number + 2] - edges[number + 1] >= _BLIP_S
+def _with_beginnings(
+    found: list[Segment], edges: list[float], share: Floats, is_expected: Callable[[Sounded], bool]
+) -> list[Sounded | None]:
+    """What sounds in each segment of what was `found`, between its `edges`; nothing in rest, nor in moments between
+    silence and a note, as which this note begins to speak: it begins so much earlier.
+
+    Not so a moment that was expected, nor one that is as long as the shortest gracenotes and sure.
+    """
+    whole = [_sound(segment, edges[number], edges[number + 1], share) for number, segment in enumerate(found)]
+    for silence in [number for number, segment in enumerate(found) if segment.state == REST]:
+        first = number = silence + 1
+        while number < len(found) and edges[number + 1] - edges[first] < _LONGEST_CATCH_S:
+            number += 1
+        moments = [moment for moment in whole[first:number] if moment is not None]
+        note = whole[number] if number < len(found) else None
+        if edges[first] - edges[silence] < _SILENCE_S or note is None or note.end_s - note.start_s < _BLIP_S:
+            continue
+        if len(moments) == number - first and not any(_is_sure(moment) or is_expected(moment) for moment in moments):
+            whole[first:number] = [None] * len(moments)
+            whole[number] = replace(note, start_s=max(edges[first], note.start_s - _SPEAKS_S))
+    return whole
+
+
+def _sound(segment: Segment, start_s: float, end_s: float, share: Floats) -> Sounded | None:
+    if segment.state == REST:
+        return None
+    middle = share[segment.start : segment.stop, segment.state]
+    confidence = min(max(spectra.upper_quartile(middle), 0.0), 1.0) if middle.size else 0.0
+    return Sounded(start_s, end_s, Note(segment.state), confidence)
+
+
+def _is_sure(moment: Sounded) -> bool:
+    """Whether a moment after silence is a gracenote."""
+    return moment.end_s - moment.start_s >= _SHORTEST_GRACENOTE_S and moment.confidence >= _SURE_GRACENOTE
 
 
 def _without_slurs(
@@ -372,8 +422,8 @@ def _without_slurs(
 ) -> list[Sounded]:
     """`notes` with what is short and hardly sure, and was not expected, given to the note that follows.
 
-    While a room still rings with the last note, the first moments of the next may look like neither; so may a reed that
-    begins to speak. A moment within a note goes back to it.
+    While a room still rings with the last note, the first moments of the next may look like neither. A moment within a
+    note goes back to it.
     """
     result: list[Sounded] = []
     for note in notes:
@@ -386,10 +436,8 @@ def _without_slurs(
         result.pop()
         if earlier is not None and earlier.note == note.note:
             result[-1] = replace(earlier, end_s=note.end_s, confidence=max(earlier.confidence, note.confidence))
-        elif earlier is not None:
-            result.append(replace(note, start_s=before.start_s))
         else:
-            result.append(replace(note, start_s=max(before.start_s, note.start_s - _CATCHES_S)))
+            result.append(replace(note, start_s=before.start_s))
     return result
 
 
@@ -399,9 +447,7 @@ def _joins(before: Sounded, after: Sounded) -> bool:
 
 def _is_slur(note: Sounded, before: Sounded | None, after: Sounded, room: echo.Room) -> bool:
     """Whether `note` is no note of its own; `before` is None after silence."""
-    if before is None:
-        return note.length_ms < 1000.0 * _LONGEST_CATCH_S
     if note.length_ms >= _LONGEST_SLUR_MS:
         return False
-    likely = before.note == after.note or room.share >= _RINGING
+    likely = before is None or before.note == after.note or room.share >= _RINGING
     return note.confidence < (_LIKELY_SLUR_CONFIDENCE if likely else _SLUR_CONFIDENCE)

@@ -33,8 +33,8 @@ _LEAST: Final = 3
 _OFTEN: Final = 0.25
 #: A sound longer than this was held, and is what it is where both notes were heard.
 _MOMENT_MS: Final = 120.0
-#: What was held and is less sure than this is the octave that is written where it stands: a note held while its odd
-#: harmonics come and go, in made takes. Moments are looked at again (:mod:`analysis.second_look`).
+#: A high note that was held and is less sure than this is the low one that is written where it stands: one whose odd
+#: harmonics come and go (by made takes). Moments are looked at again (:mod:`analysis.second_look`).
 _HARDLY_SURE: Final = 0.65
 #: A noise as fingers cross is no longer than this; what joins has less than this between.
 _LONGEST_NOISE_MS: Final = 60.0
@@ -53,7 +53,8 @@ def known(fit: tuning.Fit) -> tuple[bool, ...]:
 
 def by_score(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) -> list[Sounded]:
     """`sounded` with moments of a note that was never held (`heard`, by note), or all of one whose octave partner was
-    never held, given the name an octave away that is written where they often stand."""
+    never held, given the name an octave away that is written where they often stand; and held high notes, where they
+    are hardly sure, that of the low one that is written."""
     return joined(_where_hardly_sure(_renamed(sounded, score, heard)[0], score), score)
 
 
@@ -95,7 +96,7 @@ def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
 
 
 def _where_hardly_sure(sounded: Sequence[Sounded], score: Score) -> list[Sounded]:
-    """`sounded` with held ones that are hardly sure, and stand where their octave is written, named so."""
+    """`sounded` with held high notes that are hardly sure named as the low ones that are written where they stand."""
     tokens = alignment.tokens(score)
     result = list(sounded)
     for match in alignment.align(tokens, sounded):
@@ -103,7 +104,7 @@ def _where_hardly_sure(sounded: Sequence[Sounded], score: Score) -> list[Sounded
             continue
         sound, written = sounded[match.sounded], tokens[match.token].note
         is_doubtful = sound.length_ms >= _MOMENT_MS and sound.confidence < _HARDLY_SURE
-        if is_doubtful and _PARTNERS.get(sound.note) == written:
+        if is_doubtful and sound.note > written and sound.note == _PARTNERS.get(written):
             result[match.sounded] = replace(sound, note=written)
     return result
 

@@ -78,7 +78,8 @@ def heights(levels: Floats, hop_s: float, window: int = WINDOW) -> Floats:
 def throughout(sound: Listening) -> Floats:
     """The :func:`heights` of steps at every frame of `sound` (frames,), whatever its window is.
 
-    What clicks that were taken out may have left behind is not doubted here: a step too many only makes a change cheap.
+    What clicks that were taken out may have left behind is not doubted here: a step too many makes a change cheap,
+    and a moment whose harmonics come and go is then not told to be none.
     """
     short = templates.Listening(sound.samples, SEARCH_WINDOW, sound.hop, SEARCH_SIZE, sound.floor)
     reach = round(_BESIDE_S[1] / short.hop_s)

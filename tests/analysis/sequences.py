@@ -14,3 +14,8 @@ def sounded(words: str, *, start_s: float = 1.0, confidence: float = 0.95) -> li
             notes.append(Sounded(now, end, Note.from_abc(letter), confidence))
         now = end
     return notes
+
+
+def letters(found: list[Sounded]) -> str:
+    """The notes of what was `found` as ABC letters."""
+    return "".join("GABcdefga"[sound.note] for sound in found)

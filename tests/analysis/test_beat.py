@@ -190,3 +190,25 @@ def test_no_stroke_is_two_beats_where_a_break_was_counted_too_long():
     numbers = np.concatenate([np.arange(10), 13 + np.arange(10)])  # and took three beats for four
     members, _ = beat._up_to_breaks(strokes, chain, numbers)
     assert members.tolist() == list(range(22))
+
+
+@pytest.mark.parametrize(
+    ("kinds", "noise", "expected"),
+    [
+        ("abba", 0.01, (1, 2)),  # counted in, in three: two of each kind, the closer ones
+        ("abab", 0.01, (0, 2)),
+        ("abbb", 0.01, (1, 2, 3)),
+        ("abba", 0.4, None),  # not the same: talk
+        ("abcd", 0.01, None),
+    ],
+)
+def test_the_strokes_of_a_count_in_that_are_alike(kinds: str, noise: float, expected: tuple[int, ...] | None) -> None:
+    random, rate_hz = np.random.default_rng(4), 16_000
+    waves = {kind: random.normal(0.0, 1.0, 480) for kind in "abcd"}
+    sound = random.normal(0.0, 0.001, 5 * rate_hz)
+    starts = np.arange(1, 5) * rate_hz
+    for start, kind in zip(starts, kinds, strict=True):
+        sound[start : start + 480] += waves[kind] + noise * random.normal(0.0, 1.0, 480)
+    wave, places = matched_filter._alike(sound.astype(np.float32), starts, 480, rate_hz)
+    assert (wave is None) is (expected is None)
+    assert places.tolist() == [int(starts[number]) for number in expected or ()]

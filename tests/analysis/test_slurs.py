@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -11,14 +12,9 @@ from analysis import echo, notes
 from analysis.chanter import Note
 from analysis.decoding import REST, Segment
 from analysis.notes import Sounded, _without_slurs
-from tests.analysis.sequences import sounded
+from tests.analysis.sequences import letters, sounded
 
 SPEAKS_MS = 14.0
-
-
-def letters(found: list[Sounded]) -> str:
-    """Their notes as ABC letters."""
-    return "".join("GABcdefga"[sound.note] for sound in found)
 
 
 @pytest.mark.parametrize(
@@ -41,46 +37,65 @@ def test_a_moment_within_a_note_goes_back_to_it() -> None:
     assert (whole.start_s, whole.end_s) == (first.start_s, third.end_s)
 
 
-@pytest.mark.parametrize("length_ms", [3.0, 8.0, 12.0, 18.0, 24.0])
-@pytest.mark.parametrize("confidence", [0.3, 0.99])
-def test_after_silence_a_short_moment_is_how_the_next_note_begins_to_speak(length_ms: float, confidence: float) -> None:
-    moment, note = sounded(f"a:{length_ms} e:500")
-    (found,) = _without_slurs([replace(moment, confidence=confidence), note], echo.DRY)
-    assert found.note == Note.E
-    assert found.end_s == note.end_s
-    assert 1000.0 * (note.start_s - found.start_s) == pytest.approx(min(length_ms, SPEAKS_MS))
-
-
-def test_a_gracenote_after_silence_stands_and_so_does_a_shorter_one_that_was_expected() -> None:
-    assert letters(_without_slurs(sounded("g:30 e:500"), echo.DRY)) == "ge"
-    assert letters(_without_slurs(sounded("g:20 e:500"), echo.DRY)) == "e"
-    assert letters(_without_slurs(sounded("g:20 e:500"), echo.DRY, lambda sound: sound.note == Note.HIGH_G)) == "ge"
-
-
-def test_a_second_beginning_in_a_take_is_taken_as_the_first_is() -> None:
-    found = _without_slurs(sounded("A:500 -:300 a:10 e:500"), echo.DRY)
-    assert letters(found) == "Ae"
-    assert found[1].start_s == pytest.approx(1.8)
-
-
-def heard(*lengths: tuple[int, int], share: float = 0.3) -> list[Sounded]:
-    """What is heard in segments of (state, frames of 2 ms), each with so little of its note."""
-    found, start = [], 0
-    for state, frames in lengths:
-        found.append(Segment(start, start + frames, state))
-        start += frames
+def heard(
+    *lengths: tuple[int, int, float], is_expected: Callable[[Sounded], bool] = lambda sound: False
+) -> list[Sounded]:
+    """What is heard in segments of (state, milliseconds, share of that note in all of its frames)."""
+    found: list[Segment] = []
+    rows = []
+    for state, length_ms, share in lengths:
+        start = found[-1].stop if found else 0
+        found.append(Segment(start, start + length_ms // 2, state))
+        rows.append(np.full((length_ms // 2, len(Note)), share, dtype=np.float32))
     times = [0.002 * segment.start for segment in found[1:]]
-    return notes._sounded(found, times, np.full((start, len(Note)), share, dtype=np.float32), 0.002 * start)
+    return notes._sounded(found, times, np.concatenate(rows), 0.002 * found[-1].stop, is_expected)
 
 
-def test_what_is_hardly_sure_counts_as_a_beginning_only_between_silence_and_a_note() -> None:
-    high_a, low_g = int(Note.HIGH_A), int(Note.LOW_G)
-    for frames in (2, 10):
-        assert letters(heard((REST, 50), (high_a, frames), (low_g, 200), (REST, 50))) == "aG"
-        assert letters(heard((REST, 50), (high_a, frames), (REST, 50), (low_g, 200))) == "G"
-        assert letters(heard((REST, 50), (low_g, 200), (high_a, frames), (REST, 50))) == "G"
-    assert letters(heard((REST, 50), (Note.C, 200), (high_a, 2), (low_g, 200), (REST, 50))) == "cG"
-    # What follows is too short to be the note that begins.
-    assert letters(heard((REST, 50), (high_a, 2), (low_g, 10), (REST, 50))) == ""
-    # Too long to be a beginning: a blip by how little sure it is.
-    assert letters(heard((REST, 50), (high_a, 14), (low_g, 200), (REST, 50))) == "G"
+SILENCE, E_HELD = (REST, 200, 0.0), (int(Note.E), 500, 1.0)
+
+
+@pytest.mark.parametrize("length_ms", [4, 8, 12, 18, 24])
+@pytest.mark.parametrize("share", [0.1, 0.85])
+def test_after_silence_a_short_moment_is_how_the_next_note_begins_to_speak(length_ms: int, share: float) -> None:
+    (found,) = heard(SILENCE, (Note.HIGH_A, length_ms, share), E_HELD, SILENCE)
+    assert found.note == Note.E
+    assert found.end_s == pytest.approx(0.7 + 0.001 * length_ms)
+    assert 1000.0 * (0.2 - found.start_s) + length_ms == pytest.approx(min(length_ms, SPEAKS_MS))
+
+
+def test_several_such_moments_are_one_beginning() -> None:
+    (found,) = heard(SILENCE, (Note.HIGH_A, 6, 0.9), (Note.D, 4, 0.3), E_HELD, SILENCE)
+    assert (found.note, found.start_s) == (Note.E, pytest.approx(0.2))
+    found = heard(SILENCE, (Note.HIGH_A, 14, 0.6), (Note.D, 12, 0.6), E_HELD, SILENCE)
+    assert letters(found) == "ade"  # together as long as gracenotes
+
+
+@pytest.mark.parametrize(("length_ms", "share", "expected"), [(14, 0.95, "e"), (18, 0.95, "ge"), (24, 0.85, "e")])
+def test_a_sure_gracenote_after_silence_stands(length_ms: int, share: float, expected: str) -> None:
+    assert letters(heard(SILENCE, (Note.HIGH_G, length_ms, share), E_HELD, SILENCE)) == expected
+
+
+def test_a_moment_that_was_expected_stands() -> None:
+    moment = (Note.HIGH_G, 20, 0.6)
+    assert letters(heard(SILENCE, moment, E_HELD, SILENCE)) == "e"
+    assert letters(heard(SILENCE, moment, E_HELD, SILENCE, is_expected=lambda s: s.note == Note.HIGH_G)) == "ge"
+
+
+@pytest.mark.parametrize(
+    ("segments", "expected"),
+    [
+        ((SILENCE, (Note.HIGH_A, 10, 0.3), SILENCE, E_HELD, SILENCE), "e"),  # no note after it
+        ((SILENCE, E_HELD, (Note.HIGH_A, 10, 0.3), SILENCE), "e"),
+        ((SILENCE, (Note.HIGH_A, 4, 0.3), (Note.D, 28, 0.3), SILENCE), ""),  # what follows is too short
+        ((SILENCE, (Note.HIGH_A, 28, 0.3), E_HELD, SILENCE), "e"),  # too long to be a beginning: a blip
+        ((SILENCE, (Note.C, 400, 1.0), (REST, 2, 0.0), (Note.HIGH_G, 22, 0.95), E_HELD, SILENCE), "cge"),  # no silence
+        ((SILENCE, (Note.C, 400, 1.0), (REST, 2, 0.0), (Note.HIGH_G, 14, 0.8), E_HELD, SILENCE), "cge"),
+        ((SILENCE, (Note.C, 400, 1.0), (Note.B, 4, 0.9), (Note.HIGH_G, 22, 0.95), E_HELD, SILENCE), "cge"),
+        (((Note.HIGH_G, 20, 0.95), E_HELD, SILENCE), "ge"),  # the take begins in sound
+    ],
+)
+def test_elsewhere_nothing_is_taken_for_a_beginning(segments: tuple, expected: str) -> None:
+    found = heard(*segments)
+    assert letters(found) == expected
+    starts = {0.002 * sum(ms // 2 for _, ms, _ in segments[:number]) for number in range(len(segments))}
+    assert all(min(abs(sound.start_s - start) for start in starts) < 1e-9 for sound in found)

@@ -13,8 +13,8 @@ from analysis.decoding import REST
 from analysis.notes import _in_their_octave, _of_one_note, _of_one_octave
 
 RATE_HZ = spectra.RATE_HZ
-Rule = Callable[[list[decoding.Segment], spectra.Floats, float], list[decoding.Segment]]
 HOP = 8
+Rule = Callable[[list[decoding.Segment], spectra.Floats, float], list[decoding.Segment]]
 
 
 def tone(hz: float, seconds: float) -> np.ndarray:
@@ -155,6 +155,8 @@ def test_a_held_note_that_goes_over_to_its_octave_without_a_step_is_the_lower(lo
         (((Note.LOW_A, 200), (Note.HIGH_G, 200)), ()),
         (((REST, 200), (Note.HIGH_A, 200)), ()),
         (((Note.LOW_A, 200), (REST, 60), (Note.HIGH_A, 200)), ()),
+        (((REST, 50), (Note.LOW_A, 10), (Note.HIGH_A, 1000), (Note.E, 50)), (50, 1060)),  # no low note held
+        (((REST, 50), (Note.HIGH_A, 1000), (Note.LOW_A, 59), (REST, 50)), (50,)),
     ],
 )
 def test_another_note_or_a_step_or_a_gracenote_is_no_fading(runs: tuple, steps_at: tuple[int, ...]):
@@ -174,6 +176,7 @@ def test_only_what_goes_over_without_a_step_is_of_one_octave():
         (40, (240,), LOW),
         (40, (200, 240), HIGH),
         (24, (), HIGH),  # too short for a long window to have heard it
+        (250, (200, 450), LOW),  # no room fills half a second
     ],
 )
 def test_what_long_windows_heard_as_the_lower_note_is_that_unless_both_edges_step(

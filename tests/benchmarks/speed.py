@@ -55,6 +55,8 @@ for _ in range(3):
         read(Path(sys.argv[3]))
     except SoundError:
         starts.append(time.perf_counter() - started)
+    else:
+        raise SystemExit("the file with no sound in it was not refused")
 print(json.dumps({
     "duration_s": report["recording"]["duration_s"], "seconds": seconds, "start_s": min(starts),
     "began_kb": began, "peak_kb": peak,
