@@ -10,7 +10,7 @@ import pytest
 from analysis import decoding, spectra, steps, templates, tuning
 from analysis.chanter import Note
 from analysis.decoding import REST
-from analysis.notes import _in_their_octave, _of_one_note, _of_one_octave
+from analysis.plausible import in_their_octave, of_one_note, of_one_octave
 
 RATE_HZ = spectra.RATE_HZ
 HOP = 8
@@ -83,7 +83,7 @@ def test_a_change_costs_less_the_higher_its_step_and_never_nothing():
 
 
 def runs_left(
-    *runs: tuple[int, int], steps_at: tuple[int, ...] = (), height: float = 0.5, rule: Rule = _of_one_note
+    *runs: tuple[int, int], steps_at: tuple[int, ...] = (), height: float = 0.5, rule: Rule = of_one_note
 ) -> list[tuple[int, int]]:
     """What is left of `runs` (state, frames), where there are steps of `height` at the frames named and no others."""
     path = np.repeat(np.array([state for state, _ in runs], dtype=np.int8), [frames for _, frames in runs])
@@ -138,7 +138,7 @@ def test_a_flicker_does_not_take_the_beginning_of_the_note_after_it():
 def test_a_held_note_that_goes_over_to_its_octave_without_a_step_is_the_lower(low: Note, high: Note):
     for runs in (((low, 200), (high, 300)), ((high, 200), (low, 100)), ((low, 80), (high, 90), (low, 80), (high, 100))):
         whole = sum(frames for _, frames in runs)
-        assert runs_left((Note.E, 50), *runs, (Note.B, 50), steps_at=(50, 50 + whole), rule=_of_one_octave) == [
+        assert runs_left((Note.E, 50), *runs, (Note.B, 50), steps_at=(50, 50 + whole), rule=of_one_octave) == [
             (Note.E, 50),
             (low, whole),
             (Note.B, 50),
@@ -160,12 +160,12 @@ def test_a_held_note_that_goes_over_to_its_octave_without_a_step_is_the_lower(lo
     ],
 )
 def test_another_note_or_a_step_or_a_gracenote_is_no_fading(runs: tuple, steps_at: tuple[int, ...]):
-    assert runs_left(*runs, steps_at=steps_at, rule=_of_one_octave) == list(runs)
+    assert runs_left(*runs, steps_at=steps_at, rule=of_one_octave) == list(runs)
 
 
-def test_only_what_goes_over_without_a_step_is_of_one_octave():
+def test_only_what_goes_over_without_a_step_isof_one_octave():
     runs = ((Note.HIGH_A, 150), (Note.LOW_A, 150), (Note.HIGH_A, 150))
-    assert runs_left(*runs, steps_at=(150,), rule=_of_one_octave) == [(Note.HIGH_A, 150), (Note.LOW_A, 300)]
+    assert runs_left(*runs, steps_at=(150,), rule=of_one_octave) == [(Note.HIGH_A, 150), (Note.LOW_A, 300)]
 
 
 @pytest.mark.parametrize(
@@ -186,7 +186,7 @@ def test_what_long_windows_heard_as_the_lower_note_is_that_unless_both_edges_ste
     fit = tuning.Fit("pipes", 460.0, (400.0,) * len(Note), (True,) * len(Note), labels, np.zeros(labels.size), None)
 
     def rule(found: list[decoding.Segment], costs: spectra.Floats, hop_s: float) -> list[decoding.Segment]:
-        return _in_their_octave(found, fit, costs, hop_s)
+        return in_their_octave(found, fit, costs, hop_s)
 
     left = runs_left((LOW, 200), (HIGH, frames), (LOW, 200), steps_at=steps_at, rule=rule)
     assert left == ([(LOW, 400 + frames)] if expected == LOW else [(LOW, 200), (HIGH, frames), (LOW, 200)])
