@@ -132,8 +132,10 @@ def in_their_octave(found: list[Segment], fit: tuning.Fit, change_cost: Floats, 
 
 
 def only_playing(found: list[Segment], held: NDArray[np.int8], hop_s: float) -> list[Segment]:
-    """Segments with every stretch of sound that holds no steady note (talk, knocks) turned into rest. `held` is the note
-    that long windows heard at each frame (frames,), or -1."""
+    """Segments with every stretch of sound that holds no steady note (talk, knocks) turned into rest.
+
+    `held` is the note that long windows heard at each frame (frames,), or -1.
+    """
     keep = np.zeros(held.size, dtype=bool)
     states = np.full(held.size, REST, dtype=np.int64)
     start = 0
