@@ -37,7 +37,8 @@ _TRUSTED: Final = 0.9
 _STRAY: Final = 0.02
 #: How far from a change of state frames are looked at again with better templates.
 _NEAR_CHANGE_S: Final = 0.040
-#: A gracenote an octave from the note held around it: so many times as much of it, for so long, and its edges.
+#: A gracenote an octave from the note held around it: so many times as much of it (by made takes: at 4, gracenotes in
+#: rooms are not heard), for so long, and its edges.
 _PLAINLY: Final = 2.0
 _SHORTEST_MOMENT_S: Final = 0.014
 _LONGEST_MOMENT_S: Final = 0.11
