@@ -27,6 +27,7 @@ _PARTNERS: Final = {
     Note.LOW_A: Note.HIGH_A,
     Note.HIGH_A: Note.LOW_A,
 }
+_HIGH: Final = (Note.HIGH_G, Note.HIGH_A)
 _LEAST: Final = 3
 #: More than this share of a note's written places must sound as the other for that to be a mistake of hearing. Fingers
 #: never take a note for its octave; a player who plays another gracenote takes a neighbour.
@@ -97,15 +98,20 @@ def _renamed(sounded: Sequence[Sounded], score: Score, heard: Sequence[bool]) ->
 
 def _where_hardly_sure(sounded: Sequence[Sounded], score: Score) -> list[Sounded]:
     """`sounded` with held high notes that are hardly sure named as the low ones that are written where they stand."""
-    tokens = alignment.tokens(score)
     result = list(sounded)
-    for match in alignment.align(tokens, sounded):
-        if match.token is None:
-            continue
-        sound, written = sounded[match.sounded], tokens[match.token].note
-        is_doubtful = sound.length_ms >= _MOMENT_MS and sound.confidence < _HARDLY_SURE
-        if is_doubtful and sound.note > written and sound.note == _PARTNERS.get(written):
-            result[match.sounded] = replace(sound, note=written)
+    doubtful = [
+        index
+        for index, sound in enumerate(sounded)
+        if sound.note in _HIGH and sound.length_ms >= _MOMENT_MS and sound.confidence < _HARDLY_SURE
+    ]
+    if not doubtful:
+        return result
+    tokens = alignment.tokens(score)
+    written = {m.sounded: tokens[m.token].note for m in alignment.align(tokens, sounded) if m.token is not None}
+    for index in doubtful:
+        low = _PARTNERS[sounded[index].note]
+        if written.get(index) == low:
+            result[index] = replace(sounded[index], note=low)
     return result
 
 

@@ -68,7 +68,7 @@ def test_the_moments_of_a_note_never_held_are_all_where_it_stands() -> None:
     ("letter", "length_ms", "confidence", "expected"),
     [("a", 900, 0.6, "A"), ("a", 900, 0.7, "a"), ("a", 100, 0.6, "a"), ("e", 900, 0.6, "e"), ("f", 900, 0.6, "f")],
 )
-def test_a_held_note_that_is_hardly_sure_is_the_octave_that_is_written(
+def test_a_held_high_note_that_is_hardly_sure_is_the_low_one_that_is_written(
     letter: str, length_ms: float, confidence: float, expected: str
 ) -> None:
     score = parse_abc("M:2/4\nL:1/4\nQ:1/4=60\nK:HP\nA {g}e | A {g}e |]")

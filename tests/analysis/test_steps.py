@@ -163,7 +163,7 @@ def test_another_note_or_a_step_or_a_gracenote_is_no_fading(runs: tuple, steps_a
     assert runs_left(*runs, steps_at=steps_at, rule=of_one_octave) == list(runs)
 
 
-def test_only_what_goes_over_without_a_step_isof_one_octave():
+def test_only_what_goes_over_without_a_step_is_of_one_octave():
     runs = ((Note.HIGH_A, 150), (Note.LOW_A, 150), (Note.HIGH_A, 150))
     assert runs_left(*runs, steps_at=(150,), rule=of_one_octave) == [(Note.HIGH_A, 150), (Note.LOW_A, 300)]
 
