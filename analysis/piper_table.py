@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from statistics import median
 from typing import Final
 
@@ -130,21 +130,16 @@ def verdict(movement: MovementReport) -> str:
 
 
 def _fault(flag: Flag, movement: MovementReport) -> str:
-    offset = movement["beat_offset_ms"] or 0.0
+    return _FAULTS[flag](movement)
+
+
+def _offset_ms(movement: MovementReport) -> str:
+    return f"{abs(movement['beat_offset_ms'] or 0.0):.0f} ms"
+
+
+def _uneven(movement: MovementReport) -> str:
     measures = movement.get("measures")
-    words: dict[Flag, str] = {
-        "late": f"late by {abs(offset):.0f} ms",
-        "early": f"early by {abs(offset):.0f} ms",
-        "beat-on-second": "the second gracenote stands on the beat",
-        "run-together": f"gracenotes run together ({movement['gap_ms'] or 0:.0f} ms between them)",
-        "missing-gracenote": "a gracenote does not sound",
-        "wrong-gracenote": "another note sounds for a gracenote",
-        "heavy-gracenote": f"heavy gracenote ({_longest(movement['gracenotes'])})",
-        "crossing-noise": f"crossing noise ({_all(movement['crossing_noises'])})",
-        "uneven": "uneven parts" + (f" ({_lengths(measures['parts_ms'])})" if measures else ""),
-        "missed": "not played",
-    }
-    return words[flag]
+    return "uneven parts" + (f" ({_lengths(measures['parts_ms'])})" if measures else "")
 
 
 def _longest(notes: list[ShortNote]) -> str:
@@ -158,6 +153,22 @@ def _all(notes: list[ShortNote]) -> str:
 
 def _lengths(parts_ms: list[float]) -> str:
     return ", ".join(f"{part:.0f}" for part in parts_ms) + " ms"
+
+
+#: Each fault in words, with what was measured. Each looks only at what its own fault needs: a movement that was not
+#: played has no gracenote that could be the longest.
+_FAULTS: Final[Mapping[Flag, Callable[[MovementReport], str]]] = {
+    "late": lambda movement: f"late by {_offset_ms(movement)}",
+    "early": lambda movement: f"early by {_offset_ms(movement)}",
+    "beat-on-second": lambda movement: "the second gracenote stands on the beat",
+    "run-together": lambda movement: f"gracenotes run together ({movement['gap_ms'] or 0:.0f} ms between them)",
+    "missing-gracenote": lambda movement: "a gracenote does not sound",
+    "wrong-gracenote": lambda movement: "another note sounds for a gracenote",
+    "heavy-gracenote": lambda movement: f"heavy gracenote ({_longest(movement['gracenotes'])})",
+    "crossing-noise": lambda movement: f"crossing noise ({_all(movement['crossing_noises'])})",
+    "uneven": _uneven,
+    "missed": lambda movement: "not played",
+}
 
 
 def _by_approach(report: Report) -> str:

@@ -2,6 +2,7 @@
 
 import copy
 import json
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -10,8 +11,9 @@ from analysis import comparison, readings
 from analysis.beat import BeatLine
 from analysis.chanter import LABELS, Note, hertz
 from analysis.judgement import Tolerances, judge, summarise
-from analysis.piper_table import table
+from analysis.piper_table import table, verdict
 from analysis.readings import Heard
+from analysis.report import Flag
 from analysis.schema import validate
 from analysis.score import parse_abc
 from tests.analysis.sequences import sounded
@@ -276,3 +278,26 @@ def test_the_table_of_theme_notes_alone_has_no_empty_parts():
     text = table(judge(report_on("A:1000 B:1000 c:1000"), Tolerances()))
     assert "only theme notes" in text
     assert "\n\n\n" not in text
+
+
+@pytest.mark.parametrize(
+    ("sounds", "told"),
+    [
+        ("A:950 g:45 e:60 f:45 e:900 A:970 e:1000", "not played"),
+        ("A:950 e:1000 A:970 g:115 e:60 f:45 e:900", "heavy gracenote (high G 115 ms)"),
+        ("A:950 g:45 e:1005 A:970 g:60 e:950", "a gracenote does not sound"),
+        ("A:950 g:45 e:1005 A:970 g:60 e:50 d:45 e:900", "another note sounds for a gracenote"),
+        ("A:950 g:45 e:1005 A:970 g:60 e:12 f:45 e:900", "gracenotes run together (12 ms between them)"),
+        ("A:950 g:45 e:1005 A:970 g:60 B:18 e:50 f:45 e:900", "crossing noise (B 18 ms)"),
+    ],
+)
+def test_every_fault_is_told_in_words(sounds, told):
+    """Also that a movement is missing altogether: then there is nothing to name the longest of."""
+    text = table(judge(report_on(sounds, PAIR), Tolerances()))
+    assert told in text
+
+
+@pytest.mark.parametrize("flag", [flag for flag in get_args(Flag) if flag != "heavy-gracenote"])
+def test_a_fault_is_told_where_no_gracenote_was_heard(flag):
+    missed = report_on("A:950 e:1000 A:970 e:1000", PAIR)["movements"][0]
+    assert verdict({**missed, "flags": [flag]}) not in ("", "clean", "not sure")
