@@ -21,7 +21,7 @@ import scipy.ndimage
 import scipy.signal
 from numpy.typing import NDArray
 
-from analysis import spectra
+from analysis import held_octaves, over_drones, spectra
 from analysis.chanter import PIPES_LOW_A_HZ, PRACTICE_LOW_A_HZ, RATIOS, Note, Tuning, table_cents
 from analysis.spectra import Floats
 
@@ -40,16 +40,12 @@ _HARMONICS: Final = 12
 #: Frames worked on at a time, so that they stay in a processor's cache; and enough of them to know what always sounds.
 _CHUNK: Final = 512
 _MOST_FOR_FLOOR: Final = 1000
-_MOST_FOR_MEDIAN: Final = 500
 #: Salience (in nepers of level over the noise) from which a frame counts as a held note.
 _HELD_SALIENCE: Final = 0.75
 _HELD_SALIENCE_OVER_DRONES: Final = 0.58
 _STEADY_CENTS: Final = 30.0
 #: How far a note may lie from its place in a table before the fit would rather call it another note.
 _TABLE_SPREAD_CENTS: Final = 28.0
-#: Runs of this many frames show what a note looks like; so many frames of them are needed.
-_CORE_RUN: Final = 6
-_LEAST_CORE: Final = 8
 _AROUND: Final = 16
 #: A note held for this share of the take more than what is written of it is hardly the one that is written.
 _SPARE_SHARE: Final = 0.15
@@ -58,9 +54,6 @@ _UNWRITTEN_COST: Final = 16.0
 _EVEN_CENTS: Final = 15.0
 _EVEN_RUN: Final = 4
 _UNEVEN_WEIGHT: Final = 0.2
-#: A frame is told to be one of two notes by its likeness to what they look like from here on, if these differ so much.
-_RESEMBLES: Final = 0.7
-_TELLS_APART: Final = 0.1
 
 Kind = Literal["practice chanter", "pipes"]
 
@@ -361,7 +354,8 @@ def fit(samples: Floats, *, expected: Mapping[Note, float] | None = None) -> Fit
         return None
     persistent = np.percentile(some[loudest > least_loud], 10, axis=0).astype(np.float32)
     drone_hz = find_drone(persistent)
-    frame_hz, strength, loud = _fundamentals(samples, _floor(some, persistent, drone_hz))
+    floor = _floor(some, persistent, drone_hz)
+    frame_hz, strength, loud = _fundamentals(samples, floor)
     least = _HELD_SALIENCE if drone_hz is None else _HELD_SALIENCE_OVER_DRONES
     held = _held(frame_hz, strength, least) & (loud > least_loud)
     if held.sum() < 6:
@@ -372,16 +366,40 @@ def fit(samples: Floats, *, expected: Mapping[Note, float] | None = None) -> Fit
         return None
     kind, low_a_cents, way, tuning = fitted
     places, heard = _place_notes(clusters, way, low_a_cents, tuning)
-    labels = _among_others(settle_octaves(_labels(frame_hz, held, places, heard), samples))
+    hz = [2.0 ** (place / 1200.0) for place in places]
+
+    def magnitudes(frames: NDArray[np.int64]) -> Floats:
+        return _magnitudes(samples, frames)
+
+    labels = _among_others(held_octaves.settle(_labels(frame_hz, held, places, heard), magnitudes))
     if (labels >= 0).sum() < 6:
         return None
-    heard = [there and bool((labels == note).any()) for note, there in enumerate(heard)]
-    hz = tuple(2.0 ** (place / 1200.0) for place in places)
+    if drone_hz is not None:
+        missing = labels < 0
+        pipes = over_drones.Pipes(tuple(hz), drone_hz, magnitudes, _BIN_HZ)
+        labels = over_drones.settle(labels, loud > least_loud, pipes, expected)
+        found = np.flatnonzero(missing & (labels >= 0))
+        frame_hz[found] = _measured(found, np.array(hz)[labels[found]], magnitudes, floor)
+        for note in set(labels[found].tolist()):
+            if not heard[note]:
+                hz[note] = float(np.median(frame_hz[labels == note]))
+    heard = [bool((labels == note).any()) for note in Note]
     # A frame that was given to the other octave was measured in the wrong one.
     octaves = np.round(np.log2(frame_hz / np.array(hz)[labels]))
     frame_hz = np.where(labels >= 0, frame_hz / 2.0**octaves, frame_hz)
     low_a = hz[Note.LOW_A] if heard[Note.LOW_A] else 2.0 ** (low_a_cents / 1200.0)
-    return Fit(kind, low_a, hz, tuple(heard), labels, frame_hz, drone_hz)
+    return Fit(kind, low_a, tuple(hz), tuple(heard), labels, frame_hz, drone_hz)
+
+
+def _measured(
+    frames: NDArray[np.int64], near_hz: NDArray[np.float64], magnitudes: held_octaves.Magnitudes, floor: Floats
+) -> NDArray[np.float64]:
+    """The fundamentals of `frames` (k,), each near to that of `near_hz` (k,), in hertz."""
+    result = np.empty(frames.size)
+    for start in range(0, frames.size, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        result[part] = _refined(np.log1p(magnitudes(frames[part]) / floor), near_hz[part])
+    return result
 
 
 def _among_others(labels: NDArray[np.int8]) -> NDArray[np.int8]:
@@ -390,73 +408,13 @@ def _among_others(labels: NDArray[np.int8]) -> NDArray[np.int8]:
     edges = np.concatenate([[0], np.flatnonzero(np.diff(labels)) + 1, [labels.size]])
     for start, stop in pairwise(edges):
         around = labels[max(0, start - _AROUND) : stop + _AROUND] >= 0
-        if labels[start] >= 0 and stop - start < _CORE_RUN and around.sum() - (stop - start) < _LEAST_CORE:
+        if (
+            labels[start] >= 0
+            and stop - start < held_octaves.CORE_RUN
+            and around.sum() - (stop - start) < held_octaves.LEAST_CORE
+        ):
             result[start:stop] = -1
     return result
-
-
-def settle_octaves(labels: NDArray[np.int8], samples: Floats) -> NDArray[np.int8]:
-    """`labels` (frames,) with low G and high G, low A and high A, told apart by their whole spectra in
-    `samples` (n,).
-
-    Every harmonic of the upper note is one of the lower note's; over drones, or on a reed with little at its odd
-    harmonics, single frames are mistaken. Frames in the middle of long runs show what each of the two looks like, and
-    the others are given to the one that they resemble.
-    """
-    settled = labels.copy()
-    for low, high in ((Note.LOW_G, Note.HIGH_G), (Note.LOW_A, Note.HIGH_A)):
-        either = np.flatnonzero((labels == low) | (labels == high))
-        core = {note: either[_in_runs(labels, int(note))[either]] for note in (low, high)}
-        if max(core[low].size, core[high].size) < _LEAST_CORE:
-            continue
-        shape = _shapes(samples, either)
-        if min(core[low].size, core[high].size) < _LEAST_CORE:
-            settled[either] = _only(shape, labels[either], either, core)
-            continue
-        like = [_likeness(shape, np.isin(either, core[note])) for note in (low, high)]
-        # What resembles neither, as under a click, tells nothing and stays what it was.
-        told = (np.maximum(*like) > _RESEMBLES) & (np.abs(like[1] - like[0]) > _TELLS_APART)
-        upper = np.where(told, like[1] > like[0], labels[either] == high)
-        settled[either] = np.where(upper, high, low)
-    return settled
-
-
-def _shapes(samples: Floats, frames: NDArray[np.int64]) -> Halves:
-    """The square roots of the spectra of `frames` (k, bins), each of length 1. Half precision suffices for likeness."""
-    result = np.empty((frames.size, _magnitudes(samples, frames[:1]).shape[1]), dtype=np.float16)
-    for start in range(0, frames.size, _CHUNK):
-        shape = np.sqrt(_magnitudes(samples, frames[start : start + _CHUNK]))
-        shape /= np.linalg.norm(shape, axis=1, keepdims=True) + 1e-9
-        result[start : start + _CHUNK] = shape
-    return result
-
-
-def _only(
-    shape: Halves, labels: NDArray[np.int8], either: NDArray[np.int64], core: dict[Note, NDArray[np.int64]]
-) -> NDArray[np.int64]:
-    """Labels of the frames `either` where only one of two notes has long runs: whatever looks like it is it."""
-    note = max(core, key=lambda entry: core[entry].size)
-    own = np.isin(either, core[note])
-    like = _likeness(shape, own)
-    usual = float(np.median(like[own]))
-    spread = 1.4826 * float(np.median(np.abs(like[own] - usual)))
-    return np.where(like > usual - max(4.0 * spread, 0.02), int(note), labels)
-
-
-def _likeness(shape: Halves, known: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """The cosine (frames,) between each of `shape` (frames, bins) and the median of the `known` ones."""
-    rows = np.flatnonzero(known)
-    mean = np.median(shape[rows[:: max(1, rows.size // _MOST_FOR_MEDIAN)]].astype(np.float32), axis=0)
-    mean /= np.linalg.norm(mean) + 1e-9
-    parts = [shape[start : start + _CHUNK].astype(np.float32) @ mean for start in range(0, shape.shape[0], _CHUNK)]
-    return np.concatenate(parts).astype(np.float64)
-
-
-def _in_runs(labels: NDArray[np.int8], note: int) -> NDArray[np.bool_]:
-    """Frames (frames,) of `note` inside runs of it that are long enough to trust."""
-    same = labels == note
-    opened = scipy.ndimage.binary_opening(same, structure=np.ones(_CORE_RUN, dtype=bool))
-    return np.asarray(opened, dtype=bool)
 
 
 def _labels(
