@@ -117,9 +117,9 @@ def hear(
         decoding.explain_again(sound, with_onsets, weights, np.flatnonzero(again))
         read = _decoded(weights, change_cost, read.room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
-    found = plausible.only_playing(
-        plausible.in_their_octave(read.found, fit, change_cost, sound.hop_s), held, sound.hop_s
-    )
+    found = plausible.in_their_octave(read.found, fit, change_cost, sound.hop_s)
+    found = plausible.as_held(found, fit, change_cost, sound.hop_s)
+    found = plausible.only_playing(found, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return None
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)

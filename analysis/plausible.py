@@ -101,9 +101,35 @@ def _steps_at_an_edge(segment: Segment, change_cost: Floats, hop_s: float) -> bo
     return not all(_no_step_near(frame, change_cost, hop_s) for frame in (segment.start, segment.stop))
 
 
-def _no_step_near(frame: int, change_cost: Floats, hop_s: float) -> bool:
+def _no_step_near(frame: int, change_cost: Floats, hop_s: float, cost: float = steps.NO_STEP) -> bool:
+    """Whether a change of note near `frame` costs no less than `cost`."""
     reach = round(_STEP_NEAR_S / hop_s)
-    return float(change_cost[max(0, frame - reach) : frame + reach + 1].min()) >= steps.NO_STEP
+    return float(change_cost[max(0, frame - reach) : frame + reach + 1].min()) >= cost
+
+
+def as_held(found: list[Segment], fit: tuning.Fit, change_cost: Floats, hop_s: float) -> list[Segment]:
+    """Segments with those that no plain step parts from the note beside them, and that the long windows of the
+    chanter's `fit` hear as that note, put back into it.
+
+    Where the breath sags or swells, a note may lie as near to its neighbour's pitch as to its own for a while.
+    """
+    states = np.array([segment.state for segment in found])
+    for index, segment in enumerate(found):
+        if segment.state == REST or (segment.stop - segment.start) * hop_s < _FILLS_S:
+            continue
+        labels = _long_labels(segment, fit, hop_s)
+        for beside, edge in ((index - 1, segment.start), (index + 1, segment.stop)):
+            state = found[beside].state if 0 <= beside < len(found) else REST
+            if state != REST and np.all(labels == state) and _no_step_near(edge, change_cost, hop_s, steps.FAINT_STEP):
+                states[index] = state
+    return decoding.segments(np.repeat(states, [segment.stop - segment.start for segment in found]))
+
+
+def _long_labels(segment: Segment, fit: tuning.Fit, hop_s: float) -> NDArray[np.int8]:
+    """What the long windows of `fit` around the middle of `segment` hear."""
+    middle = 0.5 * (segment.start + segment.stop) * hop_s
+    first, last = (round(time / tuning.HOP_S) for time in (middle - 0.25 * _FILLS_S, middle + 0.25 * _FILLS_S))
+    return fit.labels[first : last + 1]
 
 
 def in_their_octave(found: list[Segment], fit: tuning.Fit, change_cost: Floats, hop_s: float) -> list[Segment]:
@@ -124,9 +150,7 @@ def in_their_octave(found: list[Segment], fit: tuning.Fit, change_cost: Floats, 
         is_finger = not any(_no_step_near(frame, change_cost, hop_s) for frame in (segment.start, segment.stop))
         if length_s < _FILLS_S or (is_finger and length_s < _FILLED_BEFORE_S):
             continue
-        middle = 0.5 * (segment.start + segment.stop) * hop_s
-        first, last = (round(time / tuning.HOP_S) for time in (middle - 0.25 * _FILLS_S, middle + 0.25 * _FILLS_S))
-        if np.all(fit.labels[first : last + 1] == partner):
+        if np.all(_long_labels(segment, fit, hop_s) == partner):
             states[index] = partner
     return decoding.segments(np.repeat(states, [segment.stop - segment.start for segment in found]))
 
