@@ -57,6 +57,9 @@ _FOR_KEEPING: Final = 24
 _PLAIN_STROKE: Final = 4.0
 _FEWEST_ALONE: Final = 3
 _MOST_ALONE: Final = 0.7
+#: Somebody plays from a held note on if notes are held for this share of so long.
+_AMONG_OTHERS_S: Final = 2.0
+_PLAYS: Final = 0.5
 _NO_CHANTER: Final = (
     "No chanter is to be heard in this recording; "
     "it takes a practice chanter or pipes playing for at least a few notes."
@@ -215,9 +218,18 @@ def _is_chance(sound: Sound, alike: Strokes, heard: Heard, span_s: tuple[float, 
 
 
 def _held_span(fit: tuning.Fit) -> tuple[float, float]:
-    """When the first and the last held note sound, in seconds."""
-    held = np.flatnonzero(fit.labels >= 0) * tuning.HOP_S
-    return float(held[0]), float(held[-1])
+    """When the first and the last held note sound, in seconds: those among others, since a vowel of somebody who talks
+    before or after is held for a moment too."""
+    held = fit.labels >= 0
+    around = round(_AMONG_OTHERS_S / tuning.HOP_S)
+    counts = np.concatenate([[0], np.cumsum(held)])
+    frames = np.flatnonzero(held)
+    after = counts[np.minimum(frames + around, held.size)] - counts[frames]
+    before = counts[frames + 1] - counts[np.maximum(frames + 1 - around, 0)]
+    starts, stops = frames[after >= _PLAYS * around], frames[before >= _PLAYS * around]
+    if not starts.size:  # a short recording
+        starts = stops = frames
+    return float(starts[0] * tuning.HOP_S), float(stops[-1] * tuning.HOP_S)
 
 
 def _without_clicks(samples: Floats, heard: Heard | None) -> tuple[Floats, list[Clicks]]:
