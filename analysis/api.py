@@ -164,13 +164,22 @@ def _written_shares(score: Score) -> dict[Note, float]:
 
 
 def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
-    """The beat of clicks, taps or a count-in: by strokes like those before the playing, else by any that stand out."""
+    """The beat of clicks, taps or a count-in: by strokes like those before the playing, else by any that stand out, and
+    where no beat goes on through the playing, by a foot's thump alone."""
+    heard = _by_strokes(sound, samples, span_s, tempo_bpm)
+    if heard is not None and heard.line.source != "count-in":
+        return heard
+    by_thump = _as_beat(percussion.thumps(sound.samples, sound.rate_hz), span_s, tempo_bpm)
+    return by_thump if by_thump is not None and by_thump.line.source == "tap" else heard
+
+
+def _by_strokes(sound: Sound, samples: Floats, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
     alike = matched_filter.strokes_like_the_first(samples, spectra.RATE_HZ, until_s=span_s[0])
     counted: Heard | None = None
     if alike is not None:
-        counted = _as_beat(alike, span_s, tempo_bpm)
+        counted = _as_beat(alike, span_s, tempo_bpm, are_alike=True)
         if counted is not None and counted.line.source != "count-in" and _is_chance(sound, alike, counted, span_s):
-            counted = _as_beat(alike.until(span_s[0]), span_s, tempo_bpm)
+            counted = _as_beat(alike.until(span_s[0]), span_s, tempo_bpm, are_alike=True)
         if counted is not None and counted.line.source != "count-in":
             return counted
     by_rise = _as_beat(percussion.strokes(sound.samples, sound.rate_hz), span_s, tempo_bpm)
@@ -179,8 +188,10 @@ def _heard_beat(sound: Sound, samples: Floats, span_s: tuple[float, float], temp
     return counted if counted is not None and _strays(by_rise, counted, span_s) else by_rise
 
 
-def _as_beat(found: Strokes, span_s: tuple[float, float], tempo_bpm: float | None) -> Heard | None:
-    heard = beat.heard_beat(found, playing_s=span_s, tempo_bpm=tempo_bpm)
+def _as_beat(
+    found: Strokes, span_s: tuple[float, float], tempo_bpm: float | None, *, are_alike: bool = False
+) -> Heard | None:
+    heard = beat.heard_beat(found, playing_s=span_s, tempo_bpm=tempo_bpm, are_alike=are_alike)
     return Heard(*heard, found.times_s) if heard is not None else None
 
 

@@ -42,6 +42,7 @@ _MOST_SCATTER_S: Final = 0.010
 _TAP_REACH: Final = 6.0
 _CLICK_REACH: Final = 3.0
 _MOST_COUNT_SCATTER_S: Final = 0.007
+_COUNTED_IN: Final = 3
 
 
 @dataclass(frozen=True)
@@ -153,28 +154,33 @@ def _periods(tempo_bpm: float | None) -> NDArray[np.float64]:
 
 
 def heard_beat(
-    found: Strokes, *, playing_s: tuple[float, float], tempo_bpm: float | None = None
+    found: Strokes, *, playing_s: tuple[float, float], tempo_bpm: float | None = None, are_alike: bool = False
 ) -> tuple[BeatLine, NDArray[np.float64]] | None:
     """The beat of clicks, taps or a count-in, and the strokes that make it (n,); None where there is none.
 
     `playing_s` is when the chanter starts and stops, `tempo_bpm` the written tempo; strokes at half or double that
-    tempo are accepted and turned into beats.
+    tempo are accepted and turned into beats. If the strokes `are_alike`, what is counted in need not be the best of all
+    that they may make: talk is not among them.
     """
     if found.times_s.size < 3:
         return None
-    best: tuple[float, _Chain] | None = None
+    chains: list[tuple[float, _Chain]] = []
     for period_s in _periods(tempo_bpm):
         chain = _follow(found, float(period_s))
         if len(chain.members) < 3:
             continue
         spread = chain.numbers[-1] + 1
         coverage = len(chain.members) / spread
-        merit = chain.score * coverage
-        if coverage >= _LEAST_COVERAGE and (best is None or merit > best[0]):
-            best = (merit, chain)
-    if best is None:
-        return None
-    return _accept(found, best[1], playing_s=playing_s, tempo_bpm=tempo_bpm)
+        if coverage >= _LEAST_COVERAGE:
+            chains.append((chain.score * coverage, chain))
+    chains.sort(key=lambda entry: -entry[0])
+    for number, (_, chain) in enumerate(chains):
+        heard = _accept(found, chain, playing_s=playing_s, tempo_bpm=tempo_bpm)
+        if heard is not None and (number == 0 or np.sum(heard[1] < playing_s[0] - 0.02) >= _COUNTED_IN):
+            return heard
+        if not are_alike:
+            return None
+    return None
 
 
 def _accept(
