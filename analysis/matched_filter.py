@@ -52,7 +52,7 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     starts = _loud_onsets(quiet, starts[(starts > rate_hz // 100) & (starts + 2 * length < stop)], length, rate_hz)
     if starts.size < 3:
         return None
-    white = _Whitened(samples, rate_hz)
+    white = Whitened(samples, rate_hz)
     before = white.between(0, stop)
     wave, alike = _alike(before, starts, length, rate_hz)
     if wave is None:
@@ -102,7 +102,7 @@ def _loud_onsets(quiet: Floats, starts: NDArray[np.int64], length: int, rate_hz:
     return np.unique(np.array(onsets, dtype=np.int64))
 
 
-def _matched(white: _Whitened, wave: Floats, size: int) -> Floats:
+def _matched(white: Whitened, wave: Floats, size: int) -> Floats:
     """How much of `wave` (k,) begins at every sample of the whitened sound of `size` samples (size - k + 1,)."""
     result = np.empty(max(0, size - wave.size + 1), dtype=np.float32)
     scale = 1.0 / float(np.sum(wave**2))
@@ -126,7 +126,7 @@ def _peaks(match: Floats, least: float, distance: int) -> NDArray[np.int64]:
     return places[places >= 0].astype(np.int64)
 
 
-class _Whitened:
+class Whitened:
     """A sound (n,) divided by its own mean spectrum, and without what lies below 700 Hz, made where it is asked for."""
 
     def __init__(self, samples: Floats, rate_hz: int) -> None:
@@ -212,7 +212,7 @@ def likeness(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> flo
     starts = starts[(starts > spare) & (starts + 2 * length < samples.size)]
     if starts.size < 3:
         return 0.0
-    white = _Whitened(samples, rate_hz)
+    white = Whitened(samples, rate_hz)
     around = [white.between(int(start) - spare, int(start) + length + spare) for start in starts]
     places = [spare] * starts.size
     for _ in range(2):
