@@ -90,7 +90,11 @@ def settle(
 def _found(labels: NDArray[np.int8], frames: NDArray[np.int64], pipes: Pipes) -> NDArray[np.int8]:
     """`labels` (frames,) with low A and E where they sound in `frames` (k,) and nothing or another note was found."""
     settled = labels.copy()
+    if not np.any(labels >= 0):
+        return settled  # nothing shows what the drones leave
     frames = frames[_drones_sound(frames, labels, pipes)]
+    if not frames.size:
+        return settled
     excess = {note: _smooth(_excess(note, frames, labels, pipes).min(axis=1), frames) for note in (Note.LOW_A, Note.E)}
     for note, other in ((Note.LOW_A, Note.E), (Note.E, Note.LOW_A)):
         found = np.zeros(labels.size, dtype=bool)

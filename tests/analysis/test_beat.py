@@ -5,7 +5,7 @@ import mir_eval
 import numpy as np
 import pytest
 
-from analysis import api, beat, click_removal, matched_filter, percussion, readings, runs
+from analysis import api, beat, click_removal, matched_filter, percussion, readings, runs, tuning
 from analysis.beat import BeatLine
 from analysis.readings import Heard
 from analysis.runs import Anchor
@@ -212,3 +212,64 @@ def test_the_strokes_of_a_count_in_that_are_alike(kinds: str, noise: float, expe
     wave, places = matched_filter._alike(sound.astype(np.float32), starts, 480, rate_hz)
     assert (wave is None) is (expected is None)
     assert places.tolist() == [int(starts[number]) for number in expected or ()]
+
+
+# Where the playing begins, and what is counted in
+
+
+def fitted(*held: tuple[float, float], until_s: float = 40.0) -> tuning.Fit:
+    """A chanter whose long frames hold a note from and until so many seconds."""
+    times = np.arange(0.0, until_s, tuning.HOP_S)
+    labels = np.full(times.size, -1, dtype=np.int8)
+    for start, stop in held:
+        labels[(times >= start) & (times < stop)] = 3
+    hz = tuple(np.linspace(200.0, 480.0, 9))
+    return tuning.Fit("practice chanter", 240.0, hz, (True,) * 9, labels, np.full(times.size, 300.0), None)
+
+
+def test_the_playing_begins_where_notes_go_on_being_held():
+    talk = [(0.6, 0.8), (1.7, 1.9), (37.0, 37.2)]
+    first, last = api._held_span(fitted(*talk, (8.0, 9.0), (9.2, 20.0), (22.0, 30.0)))
+    assert first == pytest.approx(8.0, abs=0.05)
+    assert last == pytest.approx(30.0, abs=0.05)
+
+
+def test_a_short_recording_is_playing_from_its_first_note_on():
+    assert api._held_span(fitted((1.0, 1.3), until_s=2.0)) == pytest.approx((1.0, 1.3), abs=0.05)
+
+
+def test_of_strokes_that_are_alike_the_count_in_is_found_behind_a_better_chain():
+    """Chance under the playing makes a chain at half the tempo that takes but two of those counted in."""
+    beats = 2.0 + 1.5 * np.arange(3)
+    chance = 6.5 + 1.5 * np.array([number for number in range(20) if number % 4])
+    times = np.concatenate([beats, chance])
+    strength = np.where(times < 6.0, 6.0, 3.0)
+    strokes = percussion.Strokes(times, strength, np.zeros(times.size), going_on=0.6)
+    counted = beat.heard_beat(strokes, playing_s=(6.4, 38.0), tempo_bpm=40.0, are_alike=True)
+    assert counted is not None
+    assert counted[0].source == "count-in"
+    assert counted[1].tolist() == pytest.approx(beats.tolist())
+    assert beat.heard_beat(strokes, playing_s=(6.4, 38.0), tempo_bpm=40.0) is None
+
+
+def test_a_soft_foot_is_heard_by_its_thump():
+    random = np.random.default_rng(8)
+    time = np.arange(RATE * 60 // 1000) / RATE
+    times = np.arange(0.6, 20.0, 0.9)
+    playing = track([], click(), seconds=21.0)
+    for at in times:
+        start = round(at * RATE)
+        thump = np.sin(2 * np.pi * random.uniform(70, 110) * time) * np.exp(-time / 0.025)
+        playing[start : start + time.size] += 0.2 * thump.astype(np.float32)
+    found = percussion.thumps(playing, RATE)
+    away = np.array([found.times_s[np.abs(found.times_s - at).argmin()] - at for at in times])
+    assert np.median(np.abs(away)) < 0.004
+    by_thump = beat.heard_beat(found, playing_s=(4.2, 20.0), tempo_bpm=60 / 0.9)
+    assert by_thump is not None
+    assert by_thump[0].source == "tap"
+    assert np.abs([by_thump[0].nearest(at)[0] - at for at in times]).max() < 0.005
+
+
+def test_silence_and_next_to_nothing_hold_no_thumps():
+    assert percussion.thumps(np.zeros(RATE, dtype=np.float32), RATE).times_s.size == 0
+    assert percussion.thumps(np.zeros(30, dtype=np.float32), RATE).times_s.size == 0

@@ -10,7 +10,7 @@ import pytest
 from analysis import decoding, spectra, steps, templates, tuning
 from analysis.chanter import Note
 from analysis.decoding import REST
-from analysis.plausible import in_their_octave, of_one_note, of_one_octave
+from analysis.plausible import as_held, in_their_octave, of_one_note, of_one_octave
 
 RATE_HZ = spectra.RATE_HZ
 HOP = 8
@@ -190,3 +190,27 @@ def test_what_long_windows_heard_as_the_lower_note_is_that_unless_both_edges_ste
 
     left = runs_left((LOW, 200), (HIGH, frames), (LOW, 200), steps_at=steps_at, rule=rule)
     assert left == ([(LOW, 400 + frames)] if expected == LOW else [(LOW, 200), (HIGH, frames), (LOW, 200)])
+
+
+@pytest.mark.parametrize(
+    ("labels", "cost", "expected"),
+    [
+        (int(Note.HIGH_G), 25.0, "one"),  # a faint step, as breath makes: long windows know better
+        (int(Note.HIGH_G), 10.0, "three"),  # a finger
+        (int(Note.F), 25.0, "three"),  # long windows hear it too
+    ],
+)
+def test_a_note_that_sags_to_its_neighbours_pitch_is_still_itself(labels, cost, expected):
+    hop_s = 0.002
+    found = [
+        decoding.Segment(0, 200, int(Note.HIGH_G)),
+        decoding.Segment(200, 270, int(Note.F)),
+        decoding.Segment(270, 500, int(Note.HIGH_G)),
+    ]
+    held = np.full(round(1.1 / tuning.HOP_S), int(Note.HIGH_G), dtype=np.int8)
+    held[round(0.42 / tuning.HOP_S) : round(0.54 / tuning.HOP_S)] = labels
+    fit = tuning.Fit("pipes", 470.0, (400.0,) * len(Note), (True,) * len(Note), held, np.zeros(held.size), None)
+    costs = np.full(500, 40.0, dtype=np.float32)
+    costs[[200, 270]] = cost
+    left = as_held(found, fit, costs, hop_s)
+    assert len(left) == {"one": 1, "three": 3}[expected]

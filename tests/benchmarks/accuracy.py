@@ -34,6 +34,7 @@ from tests.benchmarks.scoring import Events, Score, load_truth, match_notes, sco
 
 DEVELOPMENT: Final = Path(__file__).parents[1] / "data" / "takes"
 REPORTING_SEEDS: Final = (5000, 5040)
+TONES: Final = {"ours": "our synthesizer", made_takes.OTHER: "another synthesizer"}
 
 
 @dataclass(frozen=True)
@@ -52,7 +53,7 @@ def conditions(made: dict[str, Any]) -> dict[str, str]:
     """The conditions a made take is counted under."""
     return {
         "instrument": made["instrument"],
-        "tone": "our synthesizer" if made["tone"] == "ours" else "recorded reeds",
+        "tone": TONES.get(made["tone"], "recorded reeds"),
         "movement": made["drill"].partition(":")[0],
         "room": "dry (under 0.2 s)"
         if made["rt60_s"] < 0.2
@@ -209,6 +210,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--seeds", type=int, nargs=2, default=REPORTING_SEEDS, metavar=("FIRST", "STOP"))
     parser.add_argument("--free", action="store_true", help="without the written music")
     parser.add_argument("--wide", action="store_true", help="takes from the whole range, every movement and mishap")
+    parser.add_argument("--another", action="store_true", help="all takes by the other synthesizer")
     parser.add_argument("--baselines", action="store_true", help="beside Praat and pYIN")
     parser.add_argument("--wrong", action="store_true", help="list what was heard wrong")
     parser.add_argument("--noises", action="store_true", help="only crossing noises, by their length")
@@ -222,15 +224,18 @@ def main(arguments: list[str] | None = None) -> None:
             return
         paths = sorted(DEVELOPMENT.glob("*.json"))
         for seed in range(*given.seeds):
-            name, draw = (f"wide-{seed}", made_takes.wide) if given.wide else (f"take-{seed}", made_takes.drawn)
+            made = made_takes.wide(seed) if given.wide else made_takes.drawn(seed)
+            if given.another:
+                made = replace(made, tone=made_takes.OTHER)
+            name = f"{'another-' if given.another else ''}{'wide' if given.wide else 'take'}-{seed}"
             path = folder / f"{name}.json"
-            paths.append(path if path.exists() else made_takes.write(draw(seed), folder, name))
+            paths.append(path if path.exists() else made_takes.write(made, folder, name))
             print(f"\rmade {len(paths)} takes", end="", file=sys.stderr, flush=True)
         print(file=sys.stderr)
         with ProcessPoolExecutor(max_workers=2) as pool:
             results = list(pool.map(measure, [(path, given.free, given.baselines) for path in paths]))
     music = "without the written music" if given.free else "with the written music"
-    kind = "wide takes, " if given.wide else ""
+    kind = ("wide takes, " if given.wide else "") + ("by the other synthesizer, " if given.another else "")
     print(f"{date.today()}, {kind}seeds {given.seeds[0]} to {given.seeds[1] - 1}, {music}")
     table(results)
     if given.wrong:

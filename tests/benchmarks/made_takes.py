@@ -24,12 +24,12 @@ from analysis import rooms
 from analysis.chanter import ABC_LETTERS, Note, table_cents
 from analysis.families import CUT_SHARES, from_short_notes, single_then_full
 from analysis.faults import Fault, possible
-from analysis.model_player import Manner, Performance, PlayedMovement, Voice, perform, strokes
+from analysis.model_player import Manner, Performance, PlayedMovement, Stroke, Voice, perform, strokes
 from analysis.movements import KINDS, SPELLINGS, Form, Kind, spelling
 from analysis.report import Flag
 from analysis.score import Score, parse_abc, to_abc
 from analysis.tone import Floats, add_drones, sound, splice
-from tests.benchmarks import mishaps, sound_font
+from tests.benchmarks import mishaps, other_tone, sound_font
 
 RATE_HZ: Final = 48_000
 BEATS: Final = ("click", "tap", "count-in", "none")
@@ -37,6 +37,8 @@ BEATS: Final = ("click", "tap", "count-in", "none")
 TALK_S: Final = 2.5
 #: F and high G may lie as close as this.
 _LEAST_F_TO_HIGH_G_CENTS: Final = 70.0
+#: The tone that :mod:`tests.benchmarks.other_tone` makes.
+OTHER: Final = "another"
 FAMILIES: Final = ("single-then-full", "from-short-notes")
 CODECS: Final = (".m4a", ".webm", ".mp3", ".wav", ".flac")
 HELP: Final = {
@@ -268,10 +270,9 @@ def sounded(made: Made, performance: Performance) -> Floats:
         wobble_cents=made.wobble_cents,
         seed=made.seed,
     )
-    if made.tone == "ours":
-        samples = sound(
-            performance.notes, voice, duration_s=performance.duration_s, rate_hz=RATE_HZ, drones=made.drones
-        )
+    if made.tone in ("ours", OTHER):
+        make = sound if made.tone == "ours" else other_tone.sound
+        samples = make(performance.notes, voice, duration_s=performance.duration_s, rate_hz=RATE_HZ, drones=made.drones)
     else:
         source = sound_font.source(made.tone, voice, seed=made.seed)
         samples = splice(performance.notes, source, duration_s=performance.duration_s, rate_hz=RATE_HZ)
@@ -279,13 +280,7 @@ def sounded(made: Made, performance: Performance) -> Floats:
             add_drones(samples, voice, performance.notes, RATE_HZ)
     if made.dips_db:
         samples = mishaps.dips(samples, RATE_HZ, depth_db=made.dips_db, seed=made.seed)
-    samples += made.beat_level * strokes(
-        performance.strokes_s,
-        performance.first_beats_s,
-        duration_s=performance.duration_s,
-        rate_hz=RATE_HZ,
-        kind="tap" if made.beat == "tap" else "click",
-    )
+    samples += made.beat_level * _beats_sounded(made, performance)
     if made.talk == "counting":
         mishaps.count(samples, RATE_HZ, counted(performance), level=0.12, seed=made.seed)
     elif made.talk:
@@ -301,6 +296,15 @@ def sounded(made: Made, performance: Performance) -> Floats:
     )
     recorded = rooms.record(samples, RATE_HZ, surroundings, seed=made.seed)
     return mishaps.eight_bits(recorded) if made.bits == 8 else recorded
+
+
+def _beats_sounded(made: Made, performance: Performance) -> Floats:
+    """The clicks or taps of a take, peak about 1."""
+    kind: Stroke = "tap" if made.beat == "tap" else "click"
+    times, first, duration = performance.strokes_s, performance.first_beats_s, performance.duration_s
+    if made.tone == OTHER:
+        return other_tone.strokes(times, first, duration_s=duration, rate_hz=RATE_HZ, kind=kind, seed=made.seed)
+    return strokes(times, first, duration_s=duration, rate_hz=RATE_HZ, kind=kind)
 
 
 def counted(performance: Performance) -> list[float]:
@@ -367,7 +371,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--plain", action="store_true", help="start from plain settings instead of drawn ones")
     choices: dict[str, Any] = {
-        "family": FAMILIES, "beat": BEATS, "codec": CODECS, "tone": ("ours", *sound_font.PROGRAMS),
+        "family": FAMILIES, "beat": BEATS, "codec": CODECS, "tone": ("ours", OTHER, *sound_font.PROGRAMS),
         "instrument": ("practice chanter", "pipes"), "colour": get_args(rooms.Colour), "tuning": ("harmonic", "older"),
     }  # fmt: skip
     for name, value in asdict(Made()).items():
