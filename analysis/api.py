@@ -60,6 +60,9 @@ _MOST_ALONE: Final = 0.7
 #: Somebody plays from a held note on if notes are held for this share of so long.
 _AMONG_OTHERS_S: Final = 2.0
 _PLAYS: Final = 0.5
+#: Or if one note is held for so long, at most so far from where somebody plays.
+_HELD_FOR_LONG_S: Final = 0.4
+_NOT_FAR_S: Final = 3.0
 _NO_CHANTER: Final = (
     "No chanter is to be heard in this recording; "
     "it takes a practice chanter or pipes playing for at least a few notes."
@@ -229,8 +232,8 @@ def _is_chance(sound: Sound, alike: Strokes, heard: Heard, span_s: tuple[float, 
 
 
 def _held_span(fit: tuning.Fit) -> tuple[float, float]:
-    """When the first and the last held note sound, in seconds: those among others, since a vowel of somebody who talks
-    before or after is held for a moment too."""
+    """When the first and the last held note sound, in seconds: those among others, and those held for long not far from
+    them, since a vowel of somebody who talks before or after is held for a moment too."""
     held = fit.labels >= 0
     around = round(_AMONG_OTHERS_S / tuning.HOP_S)
     counts = np.concatenate([[0], np.cumsum(held)])
@@ -238,9 +241,16 @@ def _held_span(fit: tuning.Fit) -> tuple[float, float]:
     after = counts[np.minimum(frames + around, held.size)] - counts[frames]
     before = counts[frames + 1] - counts[np.maximum(frames + 1 - around, 0)]
     starts, stops = frames[after >= _PLAYS * around], frames[before >= _PLAYS * around]
-    if not starts.size:  # a short recording
-        starts = stops = frames
-    return float(starts[0] * tuning.HOP_S), float(stops[-1] * tuning.HOP_S)
+    if not starts.size:  # a short recording, or notes far apart
+        return float(frames[0] * tuning.HOP_S), float(frames[-1] * tuning.HOP_S)
+    first, last = int(starts[0]), int(stops[-1])
+    long = [(a, b - 1) for a, b in presence.runs(fit) if (b - a) * tuning.HOP_S >= _HELD_FOR_LONG_S]
+    near = _NOT_FAR_S / tuning.HOP_S
+    for start, stop in reversed(long):
+        first = min(first, start) if first - stop <= near else first
+    for start, stop in long:
+        last = max(last, stop) if start - last <= near else last
+    return first * tuning.HOP_S, last * tuning.HOP_S
 
 
 def _without_clicks(samples: Floats, heard: Heard | None) -> tuple[Floats, list[Clicks]]:

@@ -42,7 +42,6 @@ _MOST_SCATTER_S: Final = 0.010
 _TAP_REACH: Final = 6.0
 _CLICK_REACH: Final = 3.0
 _MOST_COUNT_SCATTER_S: Final = 0.007
-_COUNTED_IN: Final = 3
 
 
 @dataclass(frozen=True)
@@ -176,7 +175,7 @@ def heard_beat(
     chains.sort(key=lambda entry: -entry[0])
     for number, (_, chain) in enumerate(chains):
         heard = _accept(found, chain, playing_s=playing_s, tempo_bpm=tempo_bpm)
-        if heard is not None and (number == 0 or np.sum(heard[1] < playing_s[0] - 0.02) >= _COUNTED_IN):
+        if heard is not None and (number == 0 or heard[0].source == "count-in"):
             return heard
         if not are_alike:
             return None

@@ -105,12 +105,12 @@ def _distinct(waves: Floats, one: NDArray[np.bool_]) -> float:
     return float((common[0] - common[1:].mean()) / (common[1:].std() + 1e-12))
 
 
-def _in_common(waves: Floats, kinds: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """The energy of `waves` (k, n) that the means of two kinds hold, for each of several divisions `kinds` (m, k)."""
-    counts = kinds.sum(axis=1)
-    own = kinds.astype(np.float32) @ waves
+def _in_common(waves: Floats, divisions: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """The energy of `waves` (k, n) that the means of two kinds hold, for each of several `divisions` (m, k)."""
+    counts = divisions.sum(axis=1)
+    own = divisions.astype(np.float32) @ waves
     rest = waves.sum(axis=0) - own
-    energy = np.sum(own**2, axis=1) / counts + np.sum(rest**2, axis=1) / (kinds.shape[1] - counts)
+    energy = np.sum(own**2, axis=1) / counts + np.sum(rest**2, axis=1) / (divisions.shape[1] - counts)
     return np.asarray(energy, dtype=np.float64)
 
 
@@ -124,8 +124,7 @@ def _by_wave(high: Floats, starts: NDArray[np.int64], one: NDArray[np.bool_], ra
     if min(one.mean(), 1.0 - one.mean()) > _EVERY_OTHER:
         return [one, ~one]
     length = int(_WHOLE_S * rate_hz)
-    power = [float(np.mean(high[max(0, start - length) : start].astype(np.float64) ** 2)) for start in starts]
-    around = np.array(power) * _LIKE_S * rate_hz
+    around = np.array([_power(high[max(0, start - length) : start]) for start in starts]) * _LIKE_S * rate_hz
     told = one
     for _ in range(_ROUNDS):
         held = [_held(high, starts, starts[kind], length, rate_hz) for kind in (told, ~told)]
@@ -146,7 +145,7 @@ def _held(
 
     All count alike: if only the quiet ones did, one of the other kind among the count-in would stand for all.
     """
-    places, _ = aligned(high, of_a_kind, length, rate_hz)
+    places = aligned(high, of_a_kind, length, rate_hz)
     wave = np.asarray(np.mean([high[place : place + length] for place in places], axis=0), dtype=np.float32)
     energy = float(np.sum(wave.astype(np.float64) ** 2)) + 1e-12
     places = np.array([align(high, wave, int(start), rate_hz) for start in starts])
@@ -154,20 +153,26 @@ def _held(
     return np.asarray(np.maximum(fitted, 0.0) ** 2 / energy)
 
 
-def aligned(high: Floats, starts: NDArray[np.int64], length: int, rate_hz: int) -> tuple[NDArray[np.int64], Floats]:
-    """The `starts` (k,) of one kind of click where they fit each other best, and its high-passed waveform (length,)."""
+def aligned(high: Floats, starts: NDArray[np.int64], length: int, rate_hz: int) -> NDArray[np.int64]:
+    """The `starts` (k,) of one kind of click, `length` samples long, where they fit each other best in the high-passed
+    sound `high` (n,)."""
     for _ in range(3):
         wave = mean_wave(high, starts, length)
         starts = np.array([align(high, wave, int(start), rate_hz) for start in starts])
-    return starts, mean_wave(high, starts, length)
+    return starts
 
 
 def mean_wave(samples: Floats, starts: NDArray[np.int64], length: int) -> Floats:
     """The mean waveform (length,), each stroke weighted by how quiet its surroundings are."""
     rows = np.stack([samples[start : start + length] for start in starts]).astype(np.float64)
     # Before the stroke and after its decay; the louder counts, since a note may start on the stroke.
-    before = np.array([np.mean(samples[max(0, start - length) : start].astype(np.float64) ** 2) for start in starts])
+    before = np.array([_power(samples[max(0, start - length) : start]) for start in starts])
     after = np.mean(rows[:, length // 2 :] ** 2, axis=1)
     around = np.maximum(before, after)
     weights = 1.0 / (around + 0.02 * np.mean(around) + 1e-12)
     return np.asarray((weights[:, None] * rows).sum(axis=0) / weights.sum(), dtype=np.float32)
+
+
+def _power(samples: Floats) -> float:
+    """The mean power of `samples` (n,), 0 for none."""
+    return float(np.mean(samples.astype(np.float64) ** 2)) if samples.size else 0.0

@@ -19,9 +19,11 @@ from analysis.spectra import Floats
 #: What is taken out begins so long before a click and goes on for so long after it.
 _BEFORE_S: Final = 0.003
 _AFTER_S: Final = 0.120
-#: Clicks are even if half of them lie so near to a straight line; out of step is what lies further off than the second.
+#: Clicks are even if half of them lie so near to a straight line; out of step is what lies further off than the second
+#: and nearer than the third.
 _EVEN_S: Final = 0.00015
 _OUT_OF_STEP_S: Final = 0.00025
+_ANEW_S: Final = 0.004
 #: Samples worked on at a time.
 _PIECE: Final = 320_000
 
@@ -84,8 +86,8 @@ def _take_out(
     rate_hz: int,
 ) -> Clicks:
     """Take one kind of click out of `cleaned`, in place."""
-    starts, _ = click_kinds.aligned(high, starts, length, rate_hz)
-    starts = np.clip(_in_step(starts, numbers, rate_hz), 0, samples.size - length)
+    starts = _in_step(click_kinds.aligned(high, starts, length, rate_hz), numbers, rate_hz)
+    starts = np.clip(starts, 0, samples.size - length)
     high_wave = click_kinds.mean_wave(high, starts, length)
     wave = click_kinds.mean_wave(samples, starts, length)
     fade = np.ones(length, dtype=np.float32)
@@ -102,15 +104,18 @@ def _take_out(
 def _in_step(starts: NDArray[np.int64], numbers: NDArray[np.int64], rate_hz: int) -> NDArray[np.int64]:
     """The `starts` (k,) of clicks on beats `numbers` (k,), those that are out of step put where the others say.
 
-    Under a loud note a click fits best a period of its tone too early or too late. A metronome is even to a part of
-    that; where most are not, none is moved.
+    Under a loud note a click fits best a period or two of its tone too early or too late. A metronome is even to a part
+    of that; where most are not, none is moved, and never one that is further off: there bars began anew.
     """
-    first, second = np.triu_indices(starts.size, 1)
-    apart = numbers[second] - numbers[first]
-    slope = float(np.median((starts[second] - starts[first])[apart > 0] / apart[apart > 0])) if np.any(apart) else 0.0
+    half = max(1, starts.size // 2)
+    apart = numbers[half:] - numbers[:-half]
+    if not np.any(apart > 0):
+        return starts
+    slope = float(np.median((starts[half:] - starts[:-half])[apart > 0] / apart[apart > 0]))
     offset = float(np.median(starts - slope * numbers))
     due = offset + slope * numbers
     off = np.abs(starts - due)
     if float(np.median(off)) > _EVEN_S * rate_hz:
         return starts
-    return np.where(off > _OUT_OF_STEP_S * rate_hz, np.round(due), starts).astype(np.int64)
+    is_out = (off > _OUT_OF_STEP_S * rate_hz) & (off < _ANEW_S * rate_hz)
+    return np.where(is_out, np.round(due), starts).astype(np.int64)

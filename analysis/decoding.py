@@ -292,12 +292,18 @@ def states(found: Sequence[Segment]) -> NDArray[np.int8]:
 def at_rest(log_likelihood: Floats, before: NDArray[np.int8], after: NDArray[np.int8]) -> Floats:
     """`log_likelihood` (frames, 10) where the path `after` (frames,) rests and the one `before` did not: there rest is
     as likely as its state was, and the other way round."""
-    frames = np.flatnonzero((before != after) & (after == REST))
+    return as_likely(log_likelihood, np.where(after == REST, before, after), after)
+
+
+def as_likely(log_likelihood: Floats, before: NDArray[np.int8], after: NDArray[np.int8]) -> Floats:
+    """`log_likelihood` (frames, 10) with the states of the path `after` (frames,) as likely as those of `before` (frames,)
+    were, and the other way round."""
+    frames = np.flatnonzero(before != after)
     if not frames.size:
         return log_likelihood
     result = log_likelihood.copy()
-    result[frames, REST] = log_likelihood[frames, before[frames]]
-    result[frames, before[frames]] = log_likelihood[frames, REST]
+    result[frames, after[frames]] = log_likelihood[frames, before[frames]]
+    result[frames, before[frames]] = log_likelihood[frames, after[frames]]
     return result
 
 

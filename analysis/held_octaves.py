@@ -44,7 +44,7 @@ def settle(labels: NDArray[np.int8], magnitudes: Magnitudes) -> NDArray[np.int8]
         if min(core[low].size, core[high].size) < LEAST_CORE:
             settled[either] = _only(shape, labels[either], either, core)
             continue
-        like = [likeness(shape, np.isin(either, core[note])) for note in (low, high)]
+        like = [likeness(shape, np.flatnonzero(np.isin(either, core[note]))) for note in (low, high)]
         # What resembles neither, as under a click, tells nothing and stays what it was.
         told = (np.maximum(*like) > _RESEMBLES) & (np.abs(like[1] - like[0]) > _TELLS_APART)
         upper = np.where(told, like[1] > like[0], labels[either] == high)
@@ -68,15 +68,14 @@ def _only(
     """Labels of the frames `either` where only one of two notes has long runs: whatever looks like it is it."""
     note = max(core, key=lambda entry: core[entry].size)
     own = np.isin(either, core[note])
-    like = likeness(shape, own)
+    like = likeness(shape, np.flatnonzero(own))
     usual = float(np.median(like[own]))
     spread = 1.4826 * float(np.median(np.abs(like[own] - usual)))
     return np.where(like > usual - max(4.0 * spread, 0.02), int(note), labels)
 
 
-def likeness(shape: Halves, known: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """The cosine (frames,) between each of `shape` (frames, bins) and the median of the `known` ones."""
-    rows = np.flatnonzero(known)
+def likeness(shape: Halves, rows: NDArray[np.int64]) -> NDArray[np.float64]:
+    """The cosine (frames,) between each of `shape` (frames, bins) and the median of its `rows` (k,)."""
     mean = np.median(shape[rows[:: max(1, rows.size // MOST_FOR_MEDIAN)]].astype(np.float32), axis=0)
     mean /= np.linalg.norm(mean) + 1e-9
     parts = [shape[start : start + CHUNK].astype(np.float32) @ mean for start in range(0, shape.shape[0], CHUNK)]

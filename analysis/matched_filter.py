@@ -53,15 +53,14 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     if starts.size < 3:
         return None
     white = Whitened(samples, rate_hz)
-    before = white.between(0, stop)
-    wave, alike = _alike(before, starts, length, rate_hz)
+    wave, alike = _alike(white.between(0, stop), starts, length, rate_hz)
     if wave is None:
         return None
     match = _matched(white, wave, samples.size)
     scale = float(np.median(match[alike]))
     noise = 1.4826 * float(np.median(np.abs(match[::_SOME])))
     found = _peaks(match, max(0.35 * scale, 5.0 * noise), int(CLOSEST_S * rate_hz))
-    found = found[_look_alike(before, found, wave, match)]
+    found = found[_look_alike(white, found, wave, match, stop)]
     if found.size < 3:
         return None
     strength = np.clip(6.0 * match[found] / scale, 0.0, 6.0)
@@ -69,19 +68,18 @@ def strokes_like_the_first(samples: Floats, rate_hz: int, *, until_s: float) -> 
     return replace(described(samples, rate_hz, found, strength), going_on=0.6)
 
 
-def _look_alike(before: Floats, found: NDArray[np.int64], wave: Floats, match: Floats) -> NDArray[np.bool_]:
-    """Which of the strokes `found` (k,) look like `wave` (length,), where they stand alone in `before` (n,), the
-    whitened sound before the playing; those under it all count as such.
+def _look_alike(white: Whitened, found: NDArray[np.int64], wave: Floats, match: Floats, stop: int) -> NDArray[np.bool_]:
+    """Which of the strokes `found` (k,) look like `wave` (length,) where they stand alone, before sample `stop`; those
+    under the playing all count as such.
 
     Talk is loud and long enough to match anything.
     """
-    result = np.ones(found.size, dtype=bool)
     power = float(np.sum(wave**2))
-    for number, start in enumerate(found):
-        part = before[start : start + wave.size]
-        if part.size == wave.size:
-            level = float(np.sqrt(power * np.sum(part**2)))
-            result[number] = power * float(match[start]) >= _LEAST_LIKENESS * level
+    result = np.ones(found.size, dtype=bool)
+    for number in np.flatnonzero(found + wave.size <= stop):
+        start = int(found[number])
+        level = float(np.sqrt(power * np.sum(white.between(start, start + wave.size) ** 2)))
+        result[number] = power * float(match[start]) >= _LEAST_LIKENESS * level
     return result
 
 

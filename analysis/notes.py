@@ -117,9 +117,9 @@ def hear(
         decoding.explain_again(sound, with_onsets, weights, np.flatnonzero(again))
         read = _decoded(weights, change_cost, read.room, held, fit, sound.hop_s)
     known = templates.learn(sound, known, _sure(read.found, read.share, sound, told), fit)
-    found = plausible.in_their_octave(read.found, fit, change_cost, sound.hop_s)
-    found = plausible.as_held(found, fit, change_cost, sound.hop_s)
-    found = plausible.only_playing(found, held, sound.hop_s)
+    in_octave = plausible.in_their_octave(read.found, fit, change_cost, sound.hop_s)
+    as_held = plausible.as_held(in_octave, fit, change_cost, sound.hop_s)
+    found = plausible.only_playing(as_held, held, sound.hop_s)
     if all(segment.state == REST for segment in found):
         return None
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
@@ -127,7 +127,8 @@ def hear(
     edges = boundaries.Edges(fine, short, read.room)
     path = decoding.states(found)
     # What was put back into its octave keeps its likelihoods: the score may have another word on that.
-    log_likelihood = decoding.at_rest(read.log_likelihood, decoding.states(read.found), path)
+    log_likelihood = decoding.as_likely(read.log_likelihood, decoding.states(in_octave), decoding.states(as_held))
+    log_likelihood = decoding.at_rest(log_likelihood, decoding.states(read.found), path)
     return Decoded(path, log_likelihood, change_cost, read.share, samples, clicks, read.room, edges)
 
 

@@ -99,7 +99,7 @@ def _found(labels: NDArray[np.int8], frames: NDArray[np.int64], pipes: Pipes) ->
     for note, other in ((Note.LOW_A, Note.E), (Note.E, Note.LOW_A)):
         found = np.zeros(labels.size, dtype=bool)
         found[frames] = (excess[note] > _IS_NOTE[note]) & (excess[note] > excess[other]) & (labels[frames] < 0)
-        wrong = (excess[note] > _IS_NOT_ANOTHER) & (labels[frames] >= 0)
+        wrong = (excess[note] > _IS_NOT_ANOTHER) & (excess[note] > excess[other]) & (labels[frames] >= 0)
         for label in set(labels[frames[wrong]].tolist()) - {int(note), int(Note.LOW_A), int(Note.HIGH_A)}:
             rows = np.flatnonzero(wrong & (labels[frames] == label))
             own = _excess(Note(label), frames[rows], labels, pipes).min(axis=1)
@@ -120,7 +120,7 @@ def _drones_sound(frames: NDArray[np.int64], labels: NDArray[np.int8], pipes: Pi
 
 def _excess(note: Note, frames: NDArray[np.int64], labels: NDArray[np.int8], pipes: Pipes) -> Floats:
     """By how much the odd and the even harmonics of `note` exceed in each of `frames` (k,) what sounds there under
-    other notes, in nepers (k, 2). Far below nothing where no other note is held."""
+    other notes, in nepers (k, 2). Less than nothing where no other note is held."""
     hz = pipes.hz[note] * np.arange(1, min(_MOST_HARMONICS, int(_TOP_HZ / pipes.hz[note])) + 1)
     own = {note, Note.HIGH_A} if note == Note.LOW_A else {note}
     under = [
@@ -162,11 +162,11 @@ def _low_a_or_high_a(
     odd harmonics, and the spectra `shape` (k, bins) show that it is."""
     settled = labels.copy()
     high = np.flatnonzero(labels == Note.HIGH_A)
-    kinds = _two_kinds(odd[high], shape[high])
+    kinds = _two_kinds(odd[high], shape, high)
     low, rest = high[kinds], high[~kinds]
     if min(low.size, rest.size) >= _FEWEST:
         least, most = float(np.median(odd[rest])), float(np.median(odd[low]))
-        unlike = 1.0 - float(_middle(shape[low]) @ _middle(shape[rest]))
+        unlike = 1.0 - float(_middle(shape, low) @ _middle(shape, rest))
         apart = most - least > _LEAST_GAP and unlike > _LEAST_UNLIKE and most > _LOW_A_HAS
         if apart and (least < _HIGH_A_LEAVES or most - least > _WIDE_GAP):
             settled[low] = Note.LOW_A
@@ -176,9 +176,9 @@ def _low_a_or_high_a(
     return settled
 
 
-def _two_kinds(odd: Floats, shape: Halves) -> NDArray[np.bool_]:
-    """Frames (k,) divided in two, first by `odd` (k,), then by the likeness of their spectra `shape` (k, bins): True
-    for those with more at the odd harmonics."""
+def _two_kinds(odd: Floats, shape: Halves, rows: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Frames (k,) divided in two, first by `odd` (k,), then by the likeness of their spectra, which are the `rows` (k,)
+    of `shape` (n, bins): True for those with more at the odd harmonics."""
     middle = 0.5 * float(np.sum(np.percentile(odd, [5, 95])))
     for _ in range(_ROUNDS):
         more = odd > middle
@@ -189,7 +189,7 @@ def _two_kinds(odd: Floats, shape: Halves) -> NDArray[np.bool_]:
     for _ in range(_ROUNDS):
         if min(kinds.sum(), (~kinds).sum()) < _FEWEST:
             break
-        again = held_octaves.likeness(shape, kinds) > held_octaves.likeness(shape, ~kinds)
+        again = held_octaves.likeness(shape, rows[kinds])[rows] > held_octaves.likeness(shape, rows[~kinds])[rows]
         if np.array_equal(again, kinds):
             break
         kinds = again
@@ -197,9 +197,10 @@ def _two_kinds(odd: Floats, shape: Halves) -> NDArray[np.bool_]:
     return ~kinds if turned else kinds
 
 
-def _middle(shape: Halves) -> Floats:
-    """The median (bins,) of spectra (k, bins), of length 1."""
-    middle = np.median(shape[:: max(1, shape.shape[0] // held_octaves.MOST_FOR_MEDIAN)].astype(np.float32), axis=0)
+def _middle(shape: Halves, rows: NDArray[np.int64]) -> Floats:
+    """The median (bins,) of spectra, the `rows` (k,) of `shape` (n, bins), of length 1."""
+    some = rows[:: max(1, rows.size // held_octaves.MOST_FOR_MEDIAN)]
+    middle = np.median(shape[some].astype(np.float32), axis=0)
     return np.asarray(middle / (np.linalg.norm(middle) + 1e-9), dtype=np.float32)
 
 

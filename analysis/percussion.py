@@ -147,7 +147,7 @@ def _deep_power(samples: Floats, rate_hz: int) -> NDArray[np.float64]:
         deep, state = scipy.signal.sosfilt(sections, part, zi=state)
         first = start // hop
         power[first : first + part.size // hop] = np.mean(deep.reshape(-1, hop) ** 2, axis=1)
-    mapped.let_go(samples)
+        mapped.let_go(samples)
     return power
 
 

@@ -42,7 +42,7 @@ _LEAST_COST: Final = 2.0
 _MOST_COST: Final = 40.0
 #: Where it costs this much, a step of less than 0.2, nothing changes at once.
 NO_STEP: Final = 30.0
-#: Where it costs this much, a step of less than a third, hardly ever a note does, however breathy the sound.
+#: Where it costs this much, at a step of less than a third, hardly ever does a note change, however breathy the sound.
 FAINT_STEP: Final = 19.0
 
 

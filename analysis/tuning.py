@@ -25,8 +25,6 @@ from analysis import held_octaves, over_drones, spectra
 from analysis.chanter import PIPES_LOW_A_HZ, PRACTICE_LOW_A_HZ, RATIOS, Note, Tuning, table_cents
 from analysis.spectra import Floats
 
-Halves = NDArray[np.float16]
-
 WINDOW: Final = 2048
 HOP: Final = 512
 SIZE: Final = 4096
@@ -46,6 +44,7 @@ _HELD_SALIENCE_OVER_DRONES: Final = 0.58
 _STEADY_CENTS: Final = 30.0
 #: How far a note may lie from its place in a table before the fit would rather call it another note.
 _TABLE_SPREAD_CENTS: Final = 28.0
+#: A short run stands alone if there is hardly another held frame so near to it.
 _AROUND: Final = 16
 #: A note held for this share of the take more than what is written of it is hardly the one that is written.
 _SPARE_SHARE: Final = 0.15
@@ -366,7 +365,7 @@ def fit(samples: Floats, *, expected: Mapping[Note, float] | None = None) -> Fit
         return None
     kind, low_a_cents, way, tuning = fitted
     places, heard = _place_notes(clusters, way, low_a_cents, tuning)
-    hz = [2.0 ** (place / 1200.0) for place in places]
+    hz = np.array([2.0 ** (place / 1200.0) for place in places])
 
     def magnitudes(frames: NDArray[np.int64]) -> Floats:
         return _magnitudes(samples, frames)
@@ -375,20 +374,34 @@ def fit(samples: Floats, *, expected: Mapping[Note, float] | None = None) -> Fit
     if (labels >= 0).sum() < 6:
         return None
     if drone_hz is not None:
-        missing = labels < 0
-        pipes = over_drones.Pipes(tuple(hz), drone_hz, magnitudes, _BIN_HZ)
-        labels = over_drones.settle(labels, loud > least_loud, pipes, expected)
-        found = np.flatnonzero(missing & (labels >= 0))
-        frame_hz[found] = _measured(found, np.array(hz)[labels[found]], magnitudes, floor)
-        for note in set(labels[found].tolist()):
-            if not heard[note]:
-                hz[note] = float(np.median(frame_hz[labels == note]))
+        pipes = over_drones.Pipes(tuple(hz.tolist()), drone_hz, magnitudes, _BIN_HZ)
+        before, labels = labels, over_drones.settle(labels, loud > least_loud, pipes, expected)
+        changed = np.flatnonzero((labels >= 0) & (labels != before))
+        frame_hz[changed] = _measured(changed, hz[labels[changed]], magnitudes, floor)
+        hz = _measured_notes(hz, heard, labels, frame_hz)
     heard = [bool((labels == note).any()) for note in Note]
-    # A frame that was given to the other octave was measured in the wrong one.
-    octaves = np.round(np.log2(frame_hz / np.array(hz)[labels]))
-    frame_hz = np.where(labels >= 0, frame_hz / 2.0**octaves, frame_hz)
-    low_a = hz[Note.LOW_A] if heard[Note.LOW_A] else 2.0 ** (low_a_cents / 1200.0)
-    return Fit(kind, low_a, tuple(hz), tuple(heard), labels, frame_hz, drone_hz)
+    frame_hz = _in_their_octaves(frame_hz, labels, hz)
+    low_a = float(hz[Note.LOW_A]) if heard[Note.LOW_A] else 2.0 ** (low_a_cents / 1200.0)
+    return Fit(kind, low_a, tuple(hz.tolist()), tuple(heard), labels, frame_hz, drone_hz)
+
+
+def _in_their_octaves(
+    frame_hz: NDArray[np.float64], labels: NDArray[np.int8], hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """`frame_hz` (frames,) by `labels`: a frame that was given to the other octave was measured in the wrong one."""
+    octaves = np.round(np.log2(frame_hz / hz[labels]))
+    return np.where(labels >= 0, frame_hz / 2.0**octaves, frame_hz)
+
+
+def _measured_notes(
+    hz: NDArray[np.float64], heard: list[bool], labels: NDArray[np.int8], frame_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """The frequency of every note (9,), those that were not `heard` by now from the frames (frames,) found since."""
+    result = hz.copy()
+    for note in Note:
+        if not heard[note] and np.any(labels == note):
+            result[note] = np.median(frame_hz[labels == note])
+    return result
 
 
 def _measured(
