@@ -296,8 +296,8 @@ def at_rest(log_likelihood: Floats, before: NDArray[np.int8], after: NDArray[np.
 
 
 def as_likely(log_likelihood: Floats, before: NDArray[np.int8], after: NDArray[np.int8]) -> Floats:
-    """`log_likelihood` (frames, 10) with the states of the path `after` (frames,) as likely as those of `before` (frames,)
-    were, and the other way round."""
+    """`log_likelihood` (frames, 10) with the states of the path `after` (frames,) as likely as those of `before` were,
+    and the other way round."""
     frames = np.flatnonzero(before != after)
     if not frames.size:
         return log_likelihood
