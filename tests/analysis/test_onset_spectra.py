@@ -147,12 +147,12 @@ def test_silence_does_no_harm() -> None:
     assert np.isfinite(more.spectra).all()
 
 
-@pytest.mark.parametrize("seed", [22038, 14002])
+@pytest.mark.parametrize("made", [made_takes.drawn(11014), made_takes.wide(14002)], ids=["usual", "wide"])
 def test_in_a_room_more_is_heard_with_it_than_without(
-    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    made: made_takes.Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Made takes in rooms whose echoes differ much from the direct sound."""
-    truth = load_truth(made_takes.write(made_takes.wide(seed), tmp_path, "take"))
+    truth = load_truth(made_takes.write(made, tmp_path, "take"))
     written = parse_abc((tmp_path / "take.abc").read_text())
 
     def notes_f1() -> float:

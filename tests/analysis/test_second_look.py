@@ -225,12 +225,11 @@ def test_runs_whose_octave_the_score_tells_have_its_name_from_end_to_end() -> No
     assert runs(octaves.path(states, notes, HOP_S)) == [(1, 0), (0, 100), (2, 120), (7, 220), (1, 240)]
 
 
-@pytest.mark.parametrize("seed", [20018, 13004])
 def test_in_a_room_what_was_played_is_found_again_and_what_was_left_out_is_not(
-    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Made takes in which a gracenote is all but hidden, and others are truly left out."""
-    truth = load_truth(made_takes.write(made_takes.drawn(seed), tmp_path, "take"))
+    """A made take in which a gracenote is all but hidden, and others are truly left out."""
+    truth = load_truth(made_takes.write(made_takes.drawn(13004), tmp_path, "take"))
     score = parse_abc((tmp_path / "take.abc").read_text())
     left_out = [number for number, move in enumerate(truth["moves"]) if "missed" in move["faults"]]
 
