@@ -185,8 +185,9 @@ def _by_strokes(sound: Sound, samples: Floats, span_s: tuple[float, float], temp
             counted = _as_beat(alike.until(span_s[0]), span_s, tempo_bpm, are_alike=True)
         if counted is not None and counted.line.source != "count-in":
             return counted
-    by_rise = _as_beat(percussion.strokes(sound.samples, sound.rate_hz), span_s, tempo_bpm)
-    if by_rise is None or not _stands_out(sound, by_rise, span_s):
+    found = percussion.strokes(sound.samples, sound.rate_hz)
+    by_rise = _as_beat(found, span_s, tempo_bpm)
+    if by_rise is None or not _stands_out(sound, found, by_rise, span_s):
         return counted
     return counted if counted is not None and _strays(by_rise, counted, span_s) else by_rise
 
@@ -198,13 +199,14 @@ def _as_beat(
     return Heard(*heard, found.times_s) if heard is not None else None
 
 
-def _stands_out(sound: Sound, heard: Heard, span_s: tuple[float, float]) -> bool:
-    """Whether strokes are more than the marks of note changes: some sound alone, or they are taps, or they are
-    alike."""
+def _stands_out(sound: Sound, found: Strokes, heard: Heard, span_s: tuple[float, float]) -> bool:
+    """Whether strokes, of those `found`, are more than the marks of note changes, or a voice that counts: some sound
+    alone and they go on, or they are a foot's, or they are alike."""
     alone = int(np.sum(heard.strokes_s < span_s[0] - 0.05))
-    if alone >= 2 or heard.line.source == "tap":
+    if heard.line.source == "tap" or (alone >= 2 and heard.line.source == "click"):
         return True
-    return matched_filter.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
+    depth = float(np.median(found.depth[np.isin(found.times_s, heard.strokes_s)]))
+    return depth > beat.TAP_DEPTH or matched_filter.likeness(sound.samples, sound.rate_hz, heard.strokes_s) >= _ALIKE
 
 
 def _strays(heard: Heard, counted: Heard, span_s: tuple[float, float]) -> bool:

@@ -33,7 +33,8 @@ _A_NOTE: Final = 3.0
 #: A stroke within this share of a beat of where the next one is due goes on from the last.
 _GOES_ON: Final = 0.05
 _LEAST_COVERAGE: Final = 0.7
-_TAP_DEPTH: Final = 0.25
+#: A foot has more than this share of its energy below 180 Hz.
+TAP_DEPTH: Final = 0.25
 #: Fewer strokes than this, none of them before the playing, are chance: notes that begin alike at even times.
 _FEWEST_UNDER_PLAYING: Final = 7
 #: A foot scatters by half of this; a chain of chance by twice as much.
@@ -212,7 +213,7 @@ def _accept(
         # Strokes that sound alone show best what they are; under the playing a thump is a small part of the whole.
         alone = times < start_s - 0.05
         depth = float(np.median(found.depth[members[alone] if alone.any() else members]))
-        source = "tap" if depth > _TAP_DEPTH else "click"
+        source = "tap" if depth > TAP_DEPTH else "click"
     elif before >= 3:
         keep = times < start_s + 0.5 * period_s
         times, numbers = times[keep], numbers[keep]

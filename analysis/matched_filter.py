@@ -28,6 +28,8 @@ _QUIET_BANDS_HZ: Final = ((700.0, 2000.0), (2000.0, 5000.0), (5000.0, 15000.0))
 _LEAST_QUIET_RISE: Final = 2.0
 _LIKE_S: Final = 0.030
 _LEAST_LIKENESS: Final = 0.5
+#: Less than this part of the loudest is its reflection.
+_REFLECTED: Final = 0.4
 #: Two strokes that correlate so well are clicks of one metronome (by made takes: less, and it may be talk).
 _SAME: Final = 0.9
 #: Below this share of the loudest power nothing is a stroke; a stroke begins with more than this share of its own.
@@ -187,7 +189,7 @@ def _like(
     how loud they are together."""
     wave = white[first : first + length]
     power = float(np.sum(wave**2))
-    places, loud = [], 0.0
+    places, levels = [], []
     for start in starts:
         place = align(white, wave, int(start), rate_hz)
         other = white[place : place + length]
@@ -196,8 +198,10 @@ def _like(
         level = float(np.sqrt(np.sum(other**2)))
         if float(np.sum(wave * other)) >= least * np.sqrt(power) * level:
             places.append(place)
-            loud += level
-    return np.array(places, dtype=np.int64), loud
+            levels.append(level)
+    # A room's reflection of a stroke looks like it too, and is never nearly as loud.
+    strong = np.array(levels) >= _REFLECTED * max(levels, default=0.0)
+    return np.array(places, dtype=np.int64)[strong], float(np.sum(np.array(levels)[strong]))
 
 
 def likeness(samples: Floats, rate_hz: int, times_s: NDArray[np.float64]) -> float:

@@ -9,6 +9,7 @@ from analysis import api, beat, click_removal, matched_filter, percussion, readi
 from analysis.beat import BeatLine
 from analysis.readings import Heard
 from analysis.runs import Anchor
+from analysis.sound import Sound
 
 RATE = 48_000
 
@@ -273,3 +274,42 @@ def test_a_soft_foot_is_heard_by_its_thump():
 def test_silence_and_next_to_nothing_hold_no_thumps():
     assert percussion.thumps(np.zeros(RATE, dtype=np.float32), RATE).times_s.size == 0
     assert percussion.thumps(np.zeros(30, dtype=np.float32), RATE).times_s.size == 0
+
+
+def bursts(alike: bool) -> tuple[Sound, np.ndarray]:
+    """Four bursts of noise, a second apart, all the same or each another, in what is nearly silence."""
+    random = np.random.default_rng(6)
+    waves = random.standard_normal((4, RATE // 25)) * np.exp(-np.arange(RATE // 25) / 400)
+    times = np.arange(1.0, 5.0)
+    samples = 0.001 * random.standard_normal(7 * RATE)
+    for number, at in enumerate(times):
+        start = round(at * RATE)
+        samples[start : start + waves.shape[1]] += waves[0 if alike else number]
+    return Sound(samples.astype(np.float32), RATE, RATE, 7.0, "0" * 64), times
+
+
+@pytest.mark.parametrize(
+    ("alike", "depth", "stands_out"),
+    [(True, 0.0, True), (False, 0.0, False), (False, 0.5, True)],
+    ids=["clicks", "a voice that counts", "a foot"],
+)
+def test_what_counts_in_is_alike_or_a_foot(alike, depth, stands_out):
+    sound, times = bursts(alike)
+    found = percussion.Strokes(times, np.full(4, 6.0), np.full(4, depth))
+    counted = Heard(BeatLine("count-in", np.arange(1.0, 9.0)), times, times)
+    assert api._stands_out(sound, found, counted, (5.5, 7.0)) is stands_out
+
+
+def test_a_reflection_is_no_stroke_of_the_count_in():
+    rate_hz = 16_000
+    random = np.random.default_rng(4)
+    sound = random.normal(0.0, 0.001, 5 * rate_hz)
+    wave = random.normal(0.0, 1.0, 480)
+    starts = np.arange(1, 5) * rate_hz
+    echoes = starts + rate_hz * 60 // 1000
+    for start in starts:
+        sound[start : start + 480] += wave
+    for echo in echoes:
+        sound[echo : echo + 480] += 0.3 * wave
+    _, places = matched_filter._alike(sound.astype(np.float32), np.sort(np.concatenate([starts, echoes])), 480, rate_hz)
+    assert places.tolist() == starts.tolist()
