@@ -34,6 +34,8 @@ _THUMP_AFTER: Final = 20
 _THUMP_BEFORE: Final = 60
 #: Its rise in one band weighs as much as half of that of a stroke in three.
 _THUMP_STRENGTH: Final = 2.0
+#: No stroke is stronger, whatever the silence that it sounds in.
+_STRONGEST: Final = 12.0
 #: So many frames on both sides have a part in a frame's rise.
 _RISE_REACH: Final = 16
 
@@ -132,7 +134,8 @@ def thumps(samples: Floats, rate_hz: int) -> Strokes:
     rise = np.log(after + quiet) - np.log(before + quiet)
     peaks, _ = scipy.signal.find_peaks(rise, height=_LEAST_RISE, distance=int(CLOSEST_S / HOP_S))
     starts = np.round(places[peaks] * HOP_S * rate_hz).astype(np.int64)
-    return described(samples, rate_hz, starts, _THUMP_STRENGTH * rise[peaks])
+    strength = np.minimum(_THUMP_STRENGTH * rise[peaks], _STRONGEST)
+    return described(samples, rate_hz, starts, strength)
 
 
 def _deep_power(samples: Floats, rate_hz: int) -> NDArray[np.float64]:

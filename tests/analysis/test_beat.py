@@ -271,6 +271,12 @@ def test_a_soft_foot_is_heard_by_its_thump():
     assert np.abs([by_thump[0].nearest(at)[0] - at for at in times]).max() < 0.005
 
 
+def test_a_foot_in_silence_is_no_stronger_than_one_may_be():
+    """Else those under the playing would seem too weak to go on from it."""
+    found = percussion.thumps(track(np.arange(1.0, 20.0), tap(), seconds=21.0, noise=1e-6), RATE)
+    assert found.strength.max() == 12.0
+
+
 def test_silence_and_next_to_nothing_hold_no_thumps():
     assert percussion.thumps(np.zeros(RATE, dtype=np.float32), RATE).times_s.size == 0
     assert percussion.thumps(np.zeros(30, dtype=np.float32), RATE).times_s.size == 0
