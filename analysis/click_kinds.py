@@ -93,23 +93,23 @@ def _odd_one(
     return one if likeness[0] <= likeness[1] else other
 
 
-def _distinct(waves: Floats, one: NDArray[np.bool_]) -> float:
-    """By how many standard deviations the kind `one` (k,) of `waves` (k, n) stands out from divisions by lot."""
+def _distinct(rows: Floats, one: NDArray[np.bool_]) -> float:
+    """By how many standard deviations the kind `one` (k,) of `rows` (k, n) stands out from divisions by lot."""
     if min(one.sum(), (~one).sum()) < _LEAST_OF_A_KIND:
         return 0.0
     random = np.random.default_rng(one.size)
     lots = np.stack([random.permutation(one) for _ in range(_LOTS)])
     # Of few strokes some lots are the very division in question.
     lots = lots[~np.all(lots == one, axis=1) & ~np.all(lots != one, axis=1)]
-    common = _in_common(waves, np.concatenate([one[None, :], lots]))
+    common = _in_common(rows, np.concatenate([one[None, :], lots]))
     return float((common[0] - common[1:].mean()) / (common[1:].std() + 1e-12))
 
 
-def _in_common(waves: Floats, divisions: NDArray[np.bool_]) -> NDArray[np.float64]:
-    """The energy of `waves` (k, n) that the means of two kinds hold, for each of several `divisions` (m, k)."""
+def _in_common(rows: Floats, divisions: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """The energy of `rows` (k, n) that the means of two kinds hold, for each of several `divisions` (m, k)."""
     counts = divisions.sum(axis=1)
-    own = divisions.astype(np.float32) @ waves
-    rest = waves.sum(axis=0) - own
+    own = divisions.astype(np.float32) @ rows
+    rest = rows.sum(axis=0) - own
     energy = np.sum(own**2, axis=1) / counts + np.sum(rest**2, axis=1) / (divisions.shape[1] - counts)
     return np.asarray(energy, dtype=np.float64)
 

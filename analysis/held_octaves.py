@@ -22,7 +22,7 @@ Magnitudes = Callable[[NDArray[np.int64]], Floats]
 
 #: Frames worked on at a time, so that they stay in a processor's cache; and enough of them for a median.
 CHUNK: Final = 512
-MOST_FOR_MEDIAN: Final = 500
+_MOST_FOR_MEDIAN: Final = 500
 #: Runs of this many frames show what a note looks like; so many frames of them are needed.
 CORE_RUN: Final = 6
 LEAST_CORE: Final = 8
@@ -76,10 +76,15 @@ def _only(
 
 def likeness(shape: Halves, rows: NDArray[np.int64]) -> NDArray[np.float64]:
     """The cosine (frames,) between each of `shape` (frames, bins) and the median of its `rows` (k,)."""
-    mean = np.median(shape[rows[:: max(1, rows.size // MOST_FOR_MEDIAN)]].astype(np.float32), axis=0)
-    mean /= np.linalg.norm(mean) + 1e-9
-    parts = [shape[start : start + CHUNK].astype(np.float32) @ mean for start in range(0, shape.shape[0], CHUNK)]
+    typical = middle(shape, rows)
+    parts = [shape[start : start + CHUNK].astype(np.float32) @ typical for start in range(0, shape.shape[0], CHUNK)]
     return np.concatenate(parts).astype(np.float64)
+
+
+def middle(shape: Halves, rows: NDArray[np.int64]) -> Floats:
+    """The median (bins,) of enough of the `rows` (k,) of `shape` (frames, bins), of length 1."""
+    median = np.median(shape[rows[:: max(1, rows.size // _MOST_FOR_MEDIAN)]].astype(np.float32), axis=0)
+    return np.asarray(median / (np.linalg.norm(median) + 1e-9), dtype=np.float32)
 
 
 def _in_runs(labels: NDArray[np.int8], note: int) -> NDArray[np.bool_]:

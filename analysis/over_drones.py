@@ -33,7 +33,7 @@ _MOST_OTHERS: Final = 60
 _LEAST_EXCESS: Final = -0.5
 _MOST_EXCESS: Final = 3.0
 #: A frame in which no note was found is low A, or E, if its odd and its even harmonics both exceed the drones by this
-#: (by made takes: drones alone reach 0.1, other notes 0.3 of low A and 0.5 of E).
+#: (by made takes: drones alone hardly reach 0.1, and more than nine in ten such frames of either note exceed it).
 _IS_NOTE: Final[Mapping[Note, float]] = {Note.LOW_A: 0.4, Note.E: 0.7}
 #: What was found there was not it if they exceed them by so much, and its own harmonics by so much less.
 _IS_NOT_ANOTHER: Final = 1.1
@@ -166,7 +166,7 @@ def _low_a_or_high_a(
     low, rest = high[kinds], high[~kinds]
     if min(low.size, rest.size) >= _FEWEST:
         least, most = float(np.median(odd[rest])), float(np.median(odd[low]))
-        unlike = 1.0 - float(_middle(shape, low) @ _middle(shape, rest))
+        unlike = 1.0 - float(held_octaves.middle(shape, low) @ held_octaves.middle(shape, rest))
         apart = most - least > _LEAST_GAP and unlike > _LEAST_UNLIKE and most > _LOW_A_HAS
         if apart and (least < _HIGH_A_LEAVES or most - least > _WIDE_GAP):
             settled[low] = Note.LOW_A
@@ -195,13 +195,6 @@ def _two_kinds(odd: Floats, shape: Halves, rows: NDArray[np.int64]) -> NDArray[n
         kinds = again
     turned = 0 < kinds.sum() < kinds.size and np.median(odd[kinds]) < np.median(odd[~kinds])
     return ~kinds if turned else kinds
-
-
-def _middle(shape: Halves, rows: NDArray[np.int64]) -> Floats:
-    """The median (bins,) of spectra, the `rows` (k,) of `shape` (n, bins), of length 1."""
-    some = rows[:: max(1, rows.size // held_octaves.MOST_FOR_MEDIAN)]
-    middle = np.median(shape[some].astype(np.float32), axis=0)
-    return np.asarray(middle / (np.linalg.norm(middle) + 1e-9), dtype=np.float32)
 
 
 def _is_all_low_a(odd: float, known: Floats, expected: Mapping[Note, float] | None) -> bool:

@@ -73,6 +73,12 @@ def test_what_fits_best_out_of_step_is_put_in_step():
     assert in_step[[0, 1, 2]].tolist() == heard[[0, 1, 2]].tolist()
 
 
+def test_clicks_that_went_on_at_another_time_are_left_where_they_are():
+    numbers = np.arange(20)
+    heard = 1000 + STEP * numbers + np.where(numbers < 13, 0, 3000)
+    assert click_removal._in_step(heard, numbers, RATE).tolist() == heard.tolist()
+
+
 def test_an_uneven_foot_is_left_where_it_is():
     numbers = np.arange(12)
     heard = 1000 + STEP * numbers + np.random.default_rng(1).integers(-80, 80, 12)
@@ -85,4 +91,5 @@ def test_clicks_at_both_ends_of_the_file_are_taken_out():
     times = (starts - starts[0] + 60) / RATE
     without, kinds = click_removal.subtract(cut, RATE, times, np.arange(starts.size))
     assert without.size == cut.size
+    assert np.isfinite(without).all()
     assert sum(kind.times_s.size for kind in kinds) >= 14
