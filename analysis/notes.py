@@ -32,6 +32,7 @@ from analysis import (
 from analysis.chanter import Note
 from analysis.click_removal import Clicks
 from analysis.decoding import REST, Segment
+from analysis.harmonic_steps import HarmonicSteps
 from analysis.spectra import Floats
 
 WINDOW: Final = 352
@@ -124,7 +125,7 @@ def hear(
         return None
     fine = _listening(samples, clicks, boundaries.WINDOW, boundaries.HOP, boundaries.SIZE)
     short = _short_templates(fine, found, _sure(found, read.share, sound, told), known)
-    edges = boundaries.Edges(fine, short, read.room)
+    edges = boundaries.Edges(fine, short, read.room, HarmonicSteps(samples, fit.hz))
     path = decoding.states(found)
     # What was put back into its octave keeps its likelihoods: the score may have another word on that.
     log_likelihood = decoding.as_likely(read.log_likelihood, decoding.states(in_octave), decoding.states(as_held))

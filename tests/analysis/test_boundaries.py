@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analysis import steps
-from analysis.boundaries import Rise, _without_click_remains, edge
+from analysis.boundaries import Rise, _without_click_remains, doubtful_edge, edge
 
 TIMES_S = np.arange(0.95, 1.05, 0.0005)
 
@@ -21,7 +21,7 @@ def height(place_s: float) -> np.ndarray:
 
 
 def found_s(rise: Rise, near_s: float = 1.0) -> float:
-    return edge(TIMES_S, rise, near_s, near_s - 0.03, near_s + 0.011)
+    return edge(TIMES_S, rise, near_s, near_s - 0.03, near_s + 0.011).time_s
 
 
 @pytest.mark.parametrize("place_s", [0.9931, 1.0, 1.0042])
@@ -42,6 +42,35 @@ def test_a_note_whose_first_moments_look_like_the_last_one_begins_where_the_soun
 def test_where_nothing_tells_the_edge_stays_where_decoding_put_it() -> None:
     nothing = Rise(np.full(TIMES_S.size, 0.5), np.ones(TIMES_S.size), np.zeros(TIMES_S.size))
     assert found_s(nothing) == 1.0
+
+
+def test_an_edge_is_doubtful_far_from_decoding_or_beside_another_one() -> None:
+    def is_doubtful(rise: Rise, near_s: float) -> bool:
+        return edge(TIMES_S, rise, near_s, near_s - 0.02, near_s + 0.02).doubtful
+
+    plain = Rise(share(1.0), np.ones(TIMES_S.size), height(1.0))
+    assert not is_doubtful(plain, 1.001)
+    assert is_doubtful(plain, 1.006)
+    two = Rise(share(1.0), np.ones(TIMES_S.size), height(1.0) + 0.9 * height(1.013))
+    assert is_doubtful(two, 1.001)
+
+
+def test_of_doubtful_places_the_one_where_harmonics_step_is_the_edge() -> None:
+    late = Rise(share(1.015), np.ones(TIMES_S.size), 0.6 * height(0.995) + height(1.015))
+
+    def found(steps_at: dict[float, float]) -> float:
+        def harmonics(times_s: np.ndarray) -> np.ndarray:
+            peaks = [high * np.exp(-0.5 * ((times_s - place) / 0.003) ** 2) for place, high in steps_at.items()]
+            return np.sum(peaks, axis=0)
+
+        place_s = doubtful_edge(TIMES_S, late, harmonics, 1.013, 0.98, 1.045)
+        assert place_s is not None
+        return place_s
+
+    assert found({0.995: 0.6, 1.015: 0.1}) == pytest.approx(0.995, abs=1e-3)
+    assert found({0.995: 0.1, 1.015: 0.1}) == pytest.approx(1.015, abs=1e-3)  # hardly a step anywhere
+    nothing = Rise(np.full(TIMES_S.size, 0.5), np.ones(TIMES_S.size), np.zeros(TIMES_S.size))
+    assert doubtful_edge(TIMES_S, nothing, np.zeros_like, 1.0, 0.98, 1.02) is None
 
 
 def test_what_a_click_left_behind_before_a_note_is_no_part_of_it() -> None:

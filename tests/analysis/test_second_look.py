@@ -11,6 +11,7 @@ from analysis import boundaries, decoding, octaves, second_look, spectra, templa
 from analysis.api import analyse
 from analysis.chanter import Note
 from analysis.echo import DRY
+from analysis.harmonic_steps import HarmonicSteps
 from analysis.notes import _without_slurs
 from analysis.score import parse_abc
 from analysis.second_look import Found, Place
@@ -262,8 +263,9 @@ def test_edges_looked_at_before_are_as_if_looked_at_now() -> None:
     known = templates.Templates(rows, owner, 1.0)
     whole = decoding.segments(np.repeat(np.array([1, 5, 2], dtype=np.int8), [200, 25, 275]))
     without = decoding.segments(np.repeat(np.array([1, 2], dtype=np.int8), [225, 275]))
-    edges = boundaries.Edges(fine, known, DRY)
+    steps = HarmonicSteps(samples, tuple(470.0 * ratio for ratio in (8 / 9, 1, 1.117, 1.25, 4 / 3, 1.5, 1.67, 1.78, 2)))
+    edges = boundaries.Edges(fine, known, DRY, steps)
     first = [edges.refine(found, HOP_S) for found in (whole, without, whole)]
-    anew = [boundaries.Edges(fine, known, DRY).refine(found, HOP_S) for found in (whole, without, whole)]
+    anew = [boundaries.Edges(fine, known, DRY, steps).refine(found, HOP_S) for found in (whole, without, whole)]
     assert first == anew
     assert first[0] == pytest.approx([0.4, 0.45], abs=0.001)
