@@ -16,6 +16,7 @@ from functools import partial
 from typing import Final
 
 import numpy as np
+import scipy.ndimage
 from numpy.typing import NDArray
 
 from analysis import echo, spectra, steps
@@ -53,13 +54,15 @@ _SPREAD_S: Final = 0.010
 _DOUBTFUL_S: Final = 0.003
 _RIVAL: Final = 0.2
 _RIVAL_APART_S: Final = 0.003
-#: Then it is looked for so much further around. A step in the harmonics counts so much; a place that is so much earlier
-#: or later than where decoding put the change has to explain one more (a room makes a note late, not early); and after
-#: that a first step counts if it has this share of the best.
+#: Then it is looked for so much further around. A step in the harmonics counts so much, as far as its peak is narrower
+#: than the next (a note that swells in has a broad one); a place that is so much earlier or later than where decoding
+#: put the change has to explain one more (a room makes a note late, not early); and after that a first step counts if
+#: it has this share of the best.
 _FURTHER_S: Final = 0.020
-_HARMONICS: Final = 8.0
+_HARMONICS: Final = 12.0
+_NARROW_S: Final = 0.014
 _ONE_LESS_EARLIER_S: Final = 0.020
-_ONE_LESS_LATER_S: Final = 0.013
+_ONE_LESS_LATER_S: Final = 0.008
 _FIRST_OF_DOUBTFUL: Final = 0.7
 #: Amounts are compared by this power; where there is little of all notes, their shares say little, but a bit.
 _LOUDNESS: Final = 0.4
@@ -119,7 +122,7 @@ def doubtful_edge(
     gains = _gains(times_s, rise, places)
     if gains.max(initial=-np.inf) < _NO_STEP:
         return None
-    gains += _HARMONICS * harmonics(places)
+    gains += _HARMONICS * scipy.ndimage.white_tophat(harmonics(places), round(_NARROW_S / _STEP_S))
     less = np.maximum((near_s - places) / _ONE_LESS_EARLIER_S, (places - near_s) / _ONE_LESS_LATER_S)
     best = _top(gains, _first_rise(gains - less, _FIRST_OF_DOUBTFUL))
     return _finest(places, gains, best)

@@ -147,11 +147,9 @@ def test_silence_does_no_harm() -> None:
     assert np.isfinite(more.spectra).all()
 
 
-@pytest.mark.parametrize("made", [made_takes.drawn(11014), made_takes.wide(14002)], ids=["usual", "wide"])
-def test_in_a_room_more_is_heard_with_it_than_without(
-    made: made_takes.Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Made takes in rooms whose echoes differ much from the direct sound."""
+def test_in_a_room_more_is_heard_with_it_than_without(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A made take in a room whose echoes differ much from the direct sound."""
+    made = made_takes.wide(14002)
     truth = load_truth(made_takes.write(made, tmp_path, "take"))
     written = parse_abc((tmp_path / "take.abc").read_text())
 
@@ -160,4 +158,4 @@ def test_in_a_room_more_is_heard_with_it_than_without(
 
     with_it = notes_f1()
     monkeypatch.setattr(onset_spectra, "with_onsets", lambda sound, known, *others, **more: known)
-    assert with_it > 0.99 > notes_f1() + 0.015
+    assert with_it > 0.99 > notes_f1() + 0.02
