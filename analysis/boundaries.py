@@ -35,7 +35,7 @@ _SPEAKING: Final = 0.15
 #: Share at which it does not sound; where less of the level than this can be trusted, a click was taken out.
 _SILENT: Final = 0.05
 _TRUSTED: Final = 0.95
-_REACH_S: Final = 0.014
+_REACH_S: Final = steps.REACH_S
 _FITS_S: Final = 0.011
 #: A change lies at least so long from the one before it, and from where decoding put the next.
 _APART_S: Final = 0.003
@@ -146,15 +146,22 @@ def _gains(times_s: NDArray[np.float64], rise: Rise, places: NDArray[np.float64]
     """How much a step at each of `places` (k,) explains of `rise` (k,); nothing where too little is near."""
     if places.size < 3 or times_s.size < 5:
         return np.full(places.size, -np.inf)
-    away = times_s[None, :] - places[:, None]
-    beside = steps.beside(away)
-    weight = beside * rise.sure[None, :]
+    hop_s = times_s[1] - times_s[0]
+    reach = int(np.ceil(steps.REACH_S / hop_s))
+    # Only what is beside each place: further away nothing counts.
+    around = np.round((places - times_s[0]) / hop_s).astype(np.int64)[:, None] + np.arange(-reach, reach + 1)
+    near = np.clip(around, 0, times_s.size - 1)
+    away = times_s[near] - places[:, None]
+    beside = steps.beside(away) * (near == around)
+    weight = beside * rise.sure[near]
     total = np.maximum(weight.sum(axis=1, keepdims=True), 1e-9)
     shape = steps.shape(away)
     shape -= (weight * shape).sum(axis=1, keepdims=True) / total
-    level = rise.share[None, :] - (weight @ rise.share)[:, None] / total
-    covariance = (weight * shape * level).sum(axis=1)
-    power = (weight * shape * shape).sum(axis=1)
+    level = rise.share[near]
+    level -= (weight * level).sum(axis=1, keepdims=True) / total
+    weight *= shape
+    covariance = (weight * level).sum(axis=1)
+    power = (weight * shape).sum(axis=1)
     gains = np.maximum(covariance, 0.0) * covariance / np.maximum(power, 1e-9)
     if rise.height.any():
         height = np.interp(places, times_s, rise.height)

@@ -29,6 +29,8 @@ SEARCH_SIZE: Final = 256
 _EVERY: Final = 2
 #: Frames count in full up to the first of these from the step, and less and less up to the second.
 _BESIDE_S: Final = (0.004, 0.014)
+#: Nothing further away than this counts.
+REACH_S: Final = _BESIDE_S[1]
 #: Frames worked on at a time.
 _CHUNK: Final = 4096
 #: A step as high as this is a change of note more often than not. Of changes of note in made takes, 99 of 100 are steps
@@ -65,7 +67,7 @@ def heights(levels: Floats, hop_s: float, window: int = WINDOW) -> Floats:
 
     0 where nothing changes, more than 1 from or into silence; what lies beyond both ends is taken to be as at the ends.
     """
-    reach = round(_BESIDE_S[1] / hop_s)
+    reach = round(REACH_S / hop_s)
     offsets_s = np.arange(-reach, reach + 1) * hop_s
     weight = beside(offsets_s)
     weight /= weight.sum()
@@ -84,7 +86,7 @@ def throughout(sound: Listening) -> Floats:
     and a moment whose harmonics come and go is then not told to be none.
     """
     short = templates.Listening(sound.samples, SEARCH_WINDOW, sound.hop, SEARCH_SIZE, sound.floor)
-    reach = round(_BESIDE_S[1] / short.hop_s)
+    reach = round(REACH_S / short.hop_s)
     result = np.empty(short.count, dtype=np.float32)
     for start in range(0, short.count, _CHUNK):
         stop = min(short.count, start + _CHUNK)
