@@ -7,11 +7,12 @@ changes slowly; only the direct sound begins, and ends, in an instant. So each h
 that may drift over 60 ms, and then a step in the middle as well: how much of what the drifting ones leave over the
 steps explain tells how much of a step there is.
 
-Measured where made takes' notes change (6,231 changes, mostly of takes whose edges were hard to place): the highest
-step within 30 ms of the true change lay more than 10 ms from it in 178, without the high-pass in 203. Tried, against
-the latter: windows of 50 or 80 ms (230, 300), half the ridge or twice (205, 215), amplitudes that may not drift (510),
-sines of the drones as well (196), all below 2.5 or 5.5 kHz (205, 198), a flattened spectrum (233 and more: noise comes
-up), and, by whole takes, pitches that follow the blowing and less trust where clicks were taken out (as good).
+Measured, in a trial with filters of another kind, where made takes' notes change (6,231 changes, mostly of takes whose
+edges were hard to place): the highest step within 30 ms of the true change lay more than 10 ms from it in 178, without
+the high-pass in 203. Tried, against the latter: windows of 50 or 80 ms (230, 300), half the ridge or twice (205, 215),
+amplitudes that may not drift (510), sines of the drones as well (196), all below 2.5 or 5.5 kHz (205, 198), a flattened
+spectrum (233 and more: noise comes up), and, by whole takes, pitches that follow the blowing and less trust where
+clicks were taken out (as good).
 """
 
 from __future__ import annotations
